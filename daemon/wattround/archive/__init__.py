@@ -1,0 +1,1 @@
+"""Ships ledger rows to a time-series database behind a cursor."""

@@ -1,0 +1,151 @@
+"""The archive's thread: asks the core for rows, sends them, reports what the database answered."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as FutureTimeout
+from typing import Any
+
+import structlog
+
+from wattround.archive.line import line
+from wattround.config.model import Archive, Settings
+from wattround.config.secrets import MissingSecret, secret_of
+from wattround.ledger.batch import ArchiveRow
+
+log = structlog.get_logger("archive")
+
+IDLE_S = 5.0
+FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 300.0
+TIMEOUT_MS = 20_000
+Ask = Callable[..., Future[Any]]
+
+
+class Refused(Exception):  # noqa: N818 - reads as what it is
+    """The database answered, and not with success. `status` is HTTP's."""
+
+    def __init__(self, status: int, text: str) -> None:
+        super().__init__(f"HTTP {status}: {text}")
+        self.status = status
+
+
+class Port:
+    """The one call that we need of a time-series database: write lines, all or an error."""
+
+    def __init__(self, archive: Archive) -> None:
+        from influxdb_client.client.influxdb_client import InfluxDBClient  # noqa: PLC0415 - 40 MB, only with [archive]
+        from influxdb_client.service.write_service import WriteService  # noqa: PLC0415
+
+        token = secret_of(archive.token, archive.token_file, archive.token_credential)
+        self._archive = archive
+        self._client = InfluxDBClient(
+            url=archive.url,
+            token=token or "none",
+            org=archive.org,
+            timeout=TIMEOUT_MS,
+            ssl_ca_cert=archive.ca_file,
+        )
+        self._service = WriteService(self._client.api_client)
+
+    def write(self, lines: list[str]) -> None:
+        """Write lines stamped in milliseconds.
+
+        Raises:
+            Refused: if the database did not say that it has them.
+            ConnectionError: if it could not be reached.
+        """
+        from influxdb_client.rest import ApiException  # noqa: PLC0415
+        from urllib3.exceptions import HTTPError  # noqa: PLC0415
+
+        try:
+            _, status, _ = self._service.post_write_with_http_info(
+                self._archive.org, self._archive.bucket, "\n".join(lines), precision="ms"
+            )
+        except ApiException as error:
+            raise Refused(int(error.status or 0), str(error.reason)) from None
+        except HTTPError as error:
+            raise ConnectionError(type(error).__name__) from None
+        if status != 204:  # anything else is not a database that took them
+            raise Refused(int(status), "204 was expected: is this the write address of a time-series database?")
+
+    def close(self) -> None:
+        """Give up the connection."""
+        self._client.close()
+
+
+class Shipper:
+    """Follows the ledger. An outage costs nothing but time."""
+
+    def __init__(self, settings: Settings, archive: Archive, ask: Ask) -> None:
+        self._settings, self._archive, self._ask = settings, archive, ask
+        self._failures = 0
+        self.beat_s = time.monotonic()
+
+    def run(self, stop: threading.Event) -> None:
+        """Ship until told to stop."""
+        port: Port | None = None
+        while not stop.is_set():
+            try:
+                port = port or Port(self._archive)
+                shipped = self._ship(port, stop)
+            except (Refused, ConnectionError, MissingSecret) as error:
+                self._note(str(error))
+                self._pause(stop, min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(self._failures, 9)))
+                continue
+            if not shipped:
+                self._pause(stop, IDLE_S)
+        if port is not None:
+            port.close()
+
+    def _pause(self, stop: threading.Event, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while not stop.is_set() and (left := until - time.monotonic()) > 0:
+            self.beat_s = time.monotonic()
+            stop.wait(min(left, 0.5))
+
+    def _answer(self, reply: Future[Any], stop: threading.Event) -> Any:
+        while not stop.is_set():
+            self.beat_s = time.monotonic()
+            try:
+                return reply.result(timeout=0.5)
+            except FutureTimeout:
+                continue
+        return None
+
+    def _ship(self, port: Port, stop: threading.Event) -> bool:
+        """Ship one parcel; False if there was nothing to ship."""
+        parcel = self._answer(self._ask("archive-rows"), stop)
+        if parcel is None or not parcel.rows:
+            return False
+        self._write(port, parcel.rows)
+        self._answer(self._ask("archive-arrived", parcel=parcel), stop)
+        if self._failures:
+            log.info("archive works again", failures=self._failures)
+            self._failures = 0
+        return True
+
+    def _write(self, port: Port, rows: list[ArchiveRow]) -> None:
+        """Write rows; where the database refuses them for their content, halve, and set the single bad one aside."""
+        newest = self._archive.amended == "newest"
+        self.beat_s = time.monotonic()
+        try:
+            port.write([line(self._settings.house.id, row, newest_wins=newest) for row in rows])
+        except Refused as error:
+            if error.status not in (400, 413, 422):
+                raise
+            if len(rows) == 1:
+                log.error("archive refuses a row, left out", row=rows[0].minute._asdict(), answer=str(error))
+                return
+            half = len(rows) // 2
+            self._write(port, rows[:half])
+            self._write(port, rows[half:])
+
+    def _note(self, trouble: str) -> None:
+        self._failures += 1
+        self._ask("archive-trouble", trouble=trouble)
+        if self._failures in (1, 5) or self._failures % 60 == 0:
+            log.warning("archive does not take rows, they wait in the ledger", url=self._archive.url, trouble=trouble,
+                        failures=self._failures)  # fmt: skip

@@ -1,0 +1,1 @@
+"""Commands; no logic of their own."""

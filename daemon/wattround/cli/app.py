@@ -1,0 +1,139 @@
+"""The commands."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from wattround import __version__
+from wattround.config.load import WrongSettings, examine, load
+from wattround.config.model import Settings
+
+app = typer.Typer(help="Finds what a house pays for and nobody needs.", no_args_is_help=True, add_completion=False)
+archive_app = typer.Typer(help="The time-series database that follows the ledger.", no_args_is_help=True)
+app.add_typer(archive_app, name="archive")
+
+File = Annotated[Path, typer.Argument(help="The settings, one TOML file.")]
+DEFAULT_FILE = Path("/etc/wattround/wattround.toml")
+UNAVAILABLE = 69
+"""Exit status: no daemon, no ledger (EX_UNAVAILABLE of sysexits.h)."""
+
+
+def _settings(file: Path) -> Settings:
+    try:
+        return load(file).settings
+    except WrongSettings as wrong:
+        print(wrong, file=sys.stderr)
+        raise typer.Exit(78) from None
+
+
+def _give_up(trouble: object) -> typer.Exit:
+    print(f"wattround: {trouble}", file=sys.stderr)
+    return typer.Exit(UNAVAILABLE)
+
+
+@app.command()
+def run(file: File = DEFAULT_FILE) -> None:
+    """Read the broker, keep minutes, tell of forgotten loads: the daemon. Runs until told to stop."""
+    from wattround.daemon import run as run_daemon
+
+    run_daemon(str(file))
+
+
+@app.command()
+def check(file: File = DEFAULT_FILE) -> None:
+    """Say everything that is wrong with a settings file. Exit status 1 if it cannot be used."""
+    problems, settings = examine(file)
+    for problem in problems:
+        print(problem.text(str(file)))
+    errors = sum(problem.severity == "error" for problem in problems)
+    if errors or settings is None:
+        print(f"{file}: {errors} error{'s' if errors != 1 else ''}, nothing would start", file=sys.stderr)
+        raise typer.Exit(1)
+    print(
+        f"{file}: right. {len(settings.meters)} meters, {len(settings.rules)} rules, {len(settings.channels)} channels."
+    )
+
+
+@app.command()
+def now(
+    file: File = DEFAULT_FILE,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object, for scripts.")] = False,
+    once: Annotated[bool, typer.Option("--once", help="Print once and end, also on a terminal.")] = False,
+) -> None:
+    """Show every meter as it stands: watts, level, today's energy and money, open episodes."""
+    from wattround.cli.now import show
+    from wattround.control import NoDaemon
+
+    settings = _settings(file)
+    folder = Path(settings.ledger.folder)
+    try:
+        show(folder, as_json=as_json, live=sys.stdout.isatty() and not once and not as_json)
+    except (NoDaemon, ValueError) as trouble:
+        raise _give_up(trouble) from None
+    except KeyboardInterrupt:
+        raise typer.Exit(0) from None
+    except BrokenPipeError:
+        # the reader has seen enough; nothing more may be written, not even at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(0) from None
+
+
+def _with_archive(file: Path) -> tuple[Settings, Path]:
+    settings = _settings(file)
+    if settings.archive is None:
+        print(f"{file}: no [archive] is configured", file=sys.stderr)
+        raise typer.Exit(1)
+    return settings, Path(settings.ledger.folder)
+
+
+@archive_app.command("status")
+def archive_status(file: File = DEFAULT_FILE, as_json: Annotated[bool, typer.Option("--json")] = False) -> None:
+    """Say how far the archive has got, what waits, and what is wrong."""
+    from wattround.cli.archive import status, status_text
+
+    settings, folder = _with_archive(file)
+    try:
+        facts = status(settings, folder)
+    except Exception as trouble:  # noqa: BLE001 - shown to the person
+        raise _give_up(trouble) from None
+    print(json.dumps(facts) if as_json else status_text(facts, settings))
+
+
+@archive_app.command("refill")
+def archive_refill(
+    file: File = DEFAULT_FILE,
+    begin: Annotated[str, typer.Option("--from", help="The first day to ship again, as 2026-03-01.")] = "",
+) -> None:
+    """Ship everything from a day on again, for an archive that was emptied or lost rows."""
+    from wattround.cli.archive import refill
+
+    settings, folder = _with_archive(file)
+    try:
+        day = date.fromisoformat(begin)
+    except ValueError:
+        print(f'--from: found "{begin}"; expected a day such as 2026-03-01', file=sys.stderr)
+        raise typer.Exit(2) from None
+    try:
+        print(refill(settings, folder, day))
+    except Exception as trouble:  # noqa: BLE001 - shown to the person
+        raise _give_up(trouble) from None
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"wattround {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def main(
+    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True)] = False,
+) -> Any:
+    """Finds what a house pays for and nobody needs."""

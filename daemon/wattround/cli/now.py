@@ -1,0 +1,114 @@
+"""`wattround now`: the house on one screen."""
+
+from __future__ import annotations
+
+import json
+import time
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from wattround.config.kinds import duration_text
+from wattround.control import ask_daemon
+
+REFRESH_S = 1.0
+
+
+def show(folder: Path, *, as_json: bool, live: bool) -> None:
+    """Print the house once, or keep showing it until interrupted."""
+    if as_json:
+        print(json.dumps(ask_daemon(folder, "now")))
+        return
+    console = Console()
+    if not live:
+        console.print(screen(ask_daemon(folder, "now")))
+        return
+    with Live(screen(ask_daemon(folder, "now")), console=console, auto_refresh=False, screen=False) as display:
+        while True:
+            time.sleep(REFRESH_S)
+            display.update(screen(ask_daemon(folder, "now")), refresh=True)
+
+
+def screen(facts: dict[str, Any]) -> Group:
+    """The table, what is open, and what is wrong."""
+    parts: list[Any] = [Text(headline(facts)), table(facts)]
+    parts += [Text(text) for text in episode_lines(facts)]
+    parts += [Text(text, style="italic") for text in trouble_lines(facts)]
+    return Group(*parts)
+
+
+def headline(facts: dict[str, Any]) -> str:
+    """House, who is home, the hour."""
+    parts = [facts["house"], time.strftime("%H:%M:%S", time.localtime(facts["now_ms"] / 1000))]
+    if facts["occupancy"] is not None:
+        known = {"empty": "nobody home", "occupied": "somebody home", "unknown": "who is home is not known"}
+        parts.append(known[facts["occupancy"]])
+    return " · ".join(parts)
+
+
+def table(facts: dict[str, Any]) -> Table:
+    """Every meter, nested as in the tree; the rest that no meter within saw comes last in each."""
+    grid = Table(box=None, pad_edge=False, header_style="underline")
+    grid.add_column("Meter", no_wrap=True, ratio=1)
+    for name in ("Watts", "Level", "kWh today", f"{facts['currency']} today", "Heard"):
+        grid.add_column(name, justify="left" if name == "Level" else "right", no_wrap=True)
+    open_loads = {episode["load"] for episode in facts["episodes"]}
+    for meter in facts["meters"]:
+        indent = "  " * meter["depth"]
+        marked = meter["name"] in open_loads
+        grid.add_row(
+            f"{indent}{meter['label']}", _watts(meter["watts_w"]), meter["level"] or "",
+            f"{meter['today_in_wh'] / 1000:.2f}", _money(meter), _age(meter["age_s"]),
+            style="bold" if marked else "dim" if meter["watts_w"] is None else "",
+        )  # fmt: skip
+        if meter["unmeasured_w"] is not None:
+            grid.add_row(f"{indent}  (not metered within)", _watts(meter["unmeasured_w"]), "", "", "", "", style="dim")
+    return grid
+
+
+def _watts(watts: float | None) -> str:
+    return "-" if watts is None else f"{watts:.0f}"
+
+
+def _money(meter: dict[str, Any]) -> str:
+    return "" if meter["role"] == "generation" else f"{Decimal(meter['today_cost']):.2f}"
+
+
+def _age(age_s: float | None) -> str:
+    if age_s is None:
+        return "never"
+    return "now" if age_s < 2 else f"{duration_text(int(age_s * 1000))} ago"
+
+
+def episode_lines(facts: dict[str, Any]) -> list[str]:
+    """Open episodes, each with what it has cost so far."""
+    labels = {meter["name"]: meter["label"] for meter in facts["meters"]}
+    return [
+        f"open: {labels.get(episode['load'], episode['load'])} for {duration_text(episode['lasting_s'] * 1000)},"
+        f" {episode['waste_wh']:.0f} Wh, {Decimal(episode['cost']):.2f} {facts['currency']} (rule {episode['rule']})"
+        for episode in facts["episodes"]
+    ]
+
+
+def trouble_lines(facts: dict[str, Any]) -> list[str]:
+    """What keeps the figures from being whole."""
+    daemon = facts["daemon"]
+    lines = []
+    if daemon["broker"] != "connected":
+        lines.append(f"broker: {daemon['broker']}: {daemon['broker_trouble'] or 'connecting'}")
+    elif daemon["broker_trouble"]:
+        lines.append(f"broker: {daemon['broker_trouble']}")
+    if daemon["ledger_trouble"]:
+        lines.append(f"ledger cannot be written: {daemon['ledger_trouble']}; measuring goes on in memory")
+    if daemon["messages_dropped"]:
+        lines.append(f"{daemon['messages_dropped']} readings were dropped: they came faster than they could be taken")
+    lines += [
+        f"bad payloads from {name}: {entry['count']}, last: {entry['last']}"
+        for name, entry in facts["bad_payloads"].items()
+    ]
+    return lines

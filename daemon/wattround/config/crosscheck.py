@@ -1,0 +1,211 @@
+"""What one key cannot tell alone: names that must exist, nesting without loops, secrets in the open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal, NamedTuple
+
+from wattround.config.kinds import placeholder
+from wattround.config.model import Meter, Rule, Settings, Source
+from wattround.config.positions import Path
+from wattround.config.problems import nearest
+
+
+class Finding(NamedTuple):
+    """A problem before it has a line."""
+
+    path: Path
+    found: str
+    expected: str
+    hint: str = ""
+    severity: Literal["error", "warning"] = "error"
+
+
+def crosscheck(settings: Settings) -> Iterator[Finding]:
+    """Everything wrong or doubtful between the keys of settings that are each well formed."""
+    if not settings.meters:
+        yield Finding(("meters",), "none", "at least one [[meters]] entry")
+    yield from _unique(settings)
+    for index, meter in enumerate(settings.meters):
+        yield from _meter(settings, index, meter)
+    yield from _nesting(settings)
+    yield from _same_topic(settings)
+    yield from _marks(settings)
+    for index, rule in enumerate(settings.rules):
+        yield from _rule(settings, index, rule)
+    yield from _secrets(settings)
+
+
+def _unique(settings: Settings) -> Iterator[Finding]:
+    for section in ("meters", "people", "rules", "channels"):
+        seen: dict[str, int] = {}
+        for index, entry in enumerate(getattr(settings, section)):
+            if entry.name in seen:
+                yield Finding(
+                    (section, index, "name"),
+                    f'"{entry.name}"',
+                    f"a name of its own in [[{section}]]",
+                    f"entry {seen[entry.name] + 1} has the same name",
+                )
+            seen.setdefault(entry.name, index)
+
+
+def _meter(settings: Settings, index: int, meter: Meter) -> Iterator[Finding]:
+    here: Path = ("meters", index)
+    sources = [(key, source) for key in ("power", "counter") if (source := getattr(meter, key))]
+    patterns = [other for other in settings.meters if other.captured]
+    if not sources and (meter.captured or not patterns):
+        yield Finding(here, "no source", "power = { topic = ... } or counter = { topic = ... }")
+    for key, source in sources:
+        yield from _source((*here, key), meter, source)
+    if meter.availability:
+        yield from _captures((*here, "availability", "topic"), meter, meter.availability.topic)
+    if meter.counter and meter.counter.unit == "pulses" and meter.counter.pulses_per_kwh is None:
+        yield Finding((*here, "counter", "unit"), '"pulses"', "pulses_per_kwh beside it",
+                      "the meter's plate says how many")  # fmt: skip
+    if meter.active_w is not None and meter.active_w <= meter.standby_w:
+        yield Finding((*here, "active_w"), f"{meter.active_w:g}", f"more than standby_w, {meter.standby_w:g}")
+    if meter.active_w is not None and meter.release_w is not None and meter.release_w > meter.active_w:
+        yield Finding((*here, "active_release_w"), f"{meter.release_w:g}", f"at most active_w, {meter.active_w:g}")
+    if meter.captured and meter.within == meter.captured:
+        yield Finding((*here, "within"), "the captured name", "the name of another meter")
+
+
+def _source(here: Path, meter: Meter, source: Source) -> Iterator[Finding]:
+    yield from _captures((*here, "topic"), meter, source.topic)
+    if source.factor == 0:
+        yield Finding((*here, "factor"), "0", "a factor other than zero", "use sign = -1 to turn a clamp round")
+    if source.pointer is not None and source.senml is not None:
+        yield Finding((*here, "senml"), "pointer and senml together", "one of the two")
+    if source.time_pointer is not None and source.pointer is None:
+        yield Finding((*here, "time_pointer"), "a time without a pointer", 'pointer = "/..." beside it',
+                      "SenML records carry their own time")  # fmt: skip
+
+
+def _captures(path: Path, meter: Meter, topic: str) -> Iterator[Finding]:
+    if placeholder(topic) != meter.captured:
+        wanted = f"the level {{{meter.captured}}} as in name" if meter.captured else "no {level} in braces"
+        yield Finding(path, f'"{topic}"', wanted, "a captured level and the name in braces go together")
+
+
+def _nesting(settings: Settings) -> Iterator[Finding]:
+    within = {meter.name: meter.within for meter in settings.meters}
+    captures = any(meter.captured for meter in settings.meters)
+    for index, meter in enumerate(settings.meters):
+        if meter.within is None:
+            continue
+        path: Path = ("meters", index, "within")
+        if meter.within not in within:
+            if not captures:
+                yield Finding(path, f'"{meter.within}"', "the name of a meter", nearest(meter.within, within))
+            continue
+        chain = [meter.name]
+        step: str | None = meter.within
+        while step is not None and step not in chain:
+            chain.append(step)
+            step = within.get(step)
+        if step == meter.name:
+            yield Finding(path, f'"{meter.within}"', "no meter within itself", " in ".join([*chain, meter.name]))
+
+
+def _same_topic(settings: Settings) -> Iterator[Finding]:
+    seen: dict[tuple[object, ...], str] = {}
+    for index, meter in enumerate(settings.meters):
+        for key in ("power", "counter"):
+            source: Source | None = getattr(meter, key)
+            if source is None:
+                continue
+            what = (key, source.topic, source.pointer, source.senml)
+            if what in seen:
+                yield Finding(
+                    ("meters", index, key, "topic"),
+                    f'"{source.topic}"',
+                    f"{seen[what]} reads the same value: its energy would be counted twice",
+                    severity="warning",
+                )
+            seen.setdefault(what, meter.name)
+
+
+def _marks(settings: Settings) -> Iterator[Finding]:
+    for name, mark in settings.marks.items():
+        if all(mark.minutes(day) is None for day in range(7)):
+            yield Finding(("marks", name), "no time", 'every = "23:00", or a time for a weekday')
+        for day in ("every", "mon", "tue", "wed", "thu", "fri", "sat", "sun"):
+            minutes = getattr(mark, day)
+            if name == "bedtime" and minutes is not None and minutes < 5 * 60:
+                later = f"{minutes // 60 + 24}:{minutes % 60:02}"
+                yield Finding(
+                    ("marks", name, day),
+                    f"{minutes // 60:02}:{minutes % 60:02}",
+                    f'this is early that same day; for the night after that evening write "{later}"',
+                    severity="warning",
+                )
+
+
+def _rule(settings: Settings, index: int, rule: Rule) -> Iterator[Finding]:
+    here: Path = ("rules", index)
+    meters = {meter.name: meter for meter in settings.meters}
+    patterns = [meter for meter in settings.meters if meter.captured]
+    load = meters.get(rule.load)
+    if load is None and not patterns:
+        yield Finding((*here, "load"), f'"{rule.load}"', "the name of a meter", nearest(rule.load, meters))
+    if rule.level in ("active", "standby"):
+        known = [load] if load else patterns
+        if known and all(meter.active_w is None for meter in known):
+            yield Finding((*here, "level"), f'"{rule.level}"', f"active_w on the meter {rule.load}",
+                          "the watts from which it counts as active")  # fmt: skip
+    if rule.occupancy is not None and not settings.people:
+        yield Finding((*here, "occupancy"), f'"{rule.occupancy}"', "at least one [[people]] entry",
+                      "without presence nobody knows whether the house is empty")  # fmt: skip
+    for at, mark in enumerate(rule.between or ()):
+        if mark not in settings.marks:
+            yield Finding((*here, "between", at), f'"{mark}"', "the name of a mark", nearest(mark, settings.marks))
+    if rule.between and rule.between[0] == rule.between[1]:
+        yield Finding((*here, "between"), "the same mark twice", "two different marks")
+    yield from _told(settings, here, rule)
+
+
+def _told(settings: Settings, here: Path, rule: Rule) -> Iterator[Finding]:
+    channels = [channel.name for channel in settings.channels]
+    for at, name in enumerate(rule.tell or ()):
+        if name not in channels:
+            yield Finding((*here, "tell", at), f'"{name}"', "the name of a channel", nearest(name, channels))
+    if not settings.channels:
+        yield Finding(here, "", "no [[channels]]: this rule's episodes are kept, but nobody is told",
+                      severity="warning")  # fmt: skip
+
+
+_SECRETS = (("broker", "password"), ("archive", "token"))
+
+
+def _secrets(settings: Settings) -> Iterator[Finding]:
+    for section, key in _SECRETS:
+        part = getattr(settings, section)
+        if part is not None:
+            yield from _secret((section,), part, key)
+    for index, channel in enumerate(settings.channels):
+        here: Path = ("channels", index)
+        yield from _secret(here, channel, "url")
+        has_url = any(getattr(channel, f"url{end}") is not None for end in ("", "_file", "_credential"))
+        if channel.mqtt == has_url:
+            yield Finding(here, "both mqtt and a URL" if has_url else "no way to send",
+                          "either mqtt = true, or one of url_file, url_credential, url")  # fmt: skip
+        if channel.topic is not None and not channel.mqtt:
+            yield Finding((*here, "topic"), "a topic without mqtt", "mqtt = true beside it")
+    if settings.broker.tls and bool(settings.broker.tls.certificate_file) != bool(settings.broker.tls.key_file):
+        yield Finding(("broker", "tls"), "one half of the client's pair", "certificate_file and key_file together")
+    if settings.broker.user is None and any(
+        getattr(settings.broker, f"password{end}") is not None for end in ("", "_file", "_credential")
+    ):
+        yield Finding(("broker", "user"), "a password without a user", "user = ... beside the password")
+
+
+def _secret(here: Path, part: object, key: str) -> Iterator[Finding]:
+    given = [end for end in ("", "_file", "_credential") if getattr(part, key + end) is not None]
+    if len(given) > 1:
+        yield Finding((*here, key + given[0]), "more than one source", f"one of {key}_file, {key}_credential, {key}")
+    if "" in given:
+        yield Finding(
+            (*here, key), "", f"a secret in the open: anyone who reads the file or its backup has it; "
+            f"use {key}_file or {key}_credential", severity="warning",
+        )  # fmt: skip

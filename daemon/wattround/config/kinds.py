@@ -1,0 +1,134 @@
+"""Small value types of the settings: durations, times of day, topics, pointers, numbers, names."""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Annotated
+
+from pydantic import AfterValidator, BeforeValidator
+
+_DURATION = re.compile(r"(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?")
+_PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_-]*)\}")
+_NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
+_CLOCK = re.compile(r"([0-2]?\d):([0-5]\d)")
+MAX_TOPIC_BYTES = 65_535
+
+
+def duration_ms(found: object) -> int:
+    """Milliseconds of a duration such as "90s", "10m", "1h30m" or "2d".
+
+    Raises:
+        ValueError: for anything else.
+    """
+    match = _DURATION.fullmatch(found) if isinstance(found, str) and found else None
+    if not match:
+        raise ValueError('a duration such as "90s", "10m", "1h30m" or "2d"')
+    days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
+    return ((days * 24 + hours) * 60 + minutes) * 60_000 + seconds * 1000
+
+
+def duration_text(span_ms: int) -> str:
+    """A duration in the words of a message: "2 h 10 min", "45 s"."""
+    seconds = span_ms // 1000
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes = seconds // 60
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+def minutes_of_day(found: object) -> int:
+    """Minutes after a day's midnight of a time such as "23:00"; "24:30" is half past midnight after that day.
+
+    Raises:
+        ValueError: for anything else.
+    """
+    match = _CLOCK.fullmatch(found) if isinstance(found, str) else None
+    if not match or int(match[1]) > 29:
+        raise ValueError('a time such as "23:00"; after midnight of that evening, "24:30" (up to "29:59")')
+    return int(match[1]) * 60 + int(match[2])
+
+
+def _topic_fault(topic: str, *, wildcards: bool) -> str | None:
+    # MQTT 5.0 and 3.1.1, sections 4.7.1 and 4.7.3
+    if not topic or "\0" in topic or len(topic.encode()) > MAX_TOPIC_BYTES:
+        return "a topic of 1 to 65535 bytes without a null character"
+    for level in topic.split("/"):
+        if "+" in level or "#" in level:
+            return (
+                "one named level as in plugs/{plug}/watts where the name is to be kept, not + or #"
+                if wildcards
+                else "a topic without + or #"
+            )
+    return None
+
+
+def _plain_topic(topic: str) -> str:
+    if fault := _topic_fault(topic, wildcards=False):
+        raise ValueError(fault)
+    return topic
+
+
+def _open_topic(topic: str) -> str:
+    if fault := _topic_fault(topic, wildcards=True):
+        raise ValueError(fault)
+    named = [level for level in topic.split("/") if "{" in level or "}" in level]
+    if len(named) > 1 or any(not _PLACEHOLDER.fullmatch(level) for level in named):
+        raise ValueError("at most one named level, a whole level in braces, as in plugs/{plug}/watts")
+    return topic
+
+
+def placeholder(topic: str) -> str | None:
+    """Name of the captured level of a topic such as `plugs/{plug}/watts`, or None."""
+    for level in topic.split("/"):
+        if match := _PLACEHOLDER.fullmatch(level):
+            return match[1]
+    return None
+
+
+def _pointer(found: str) -> str:
+    # RFC 6901, section 3: empty, or a slash before each token, and ~ only as ~0 or ~1
+    if (found and not found.startswith("/")) or re.search(r"~(?![01])", found):
+        raise ValueError('a JSON Pointer (RFC 6901) such as "/power/now"')
+    return found
+
+
+def _name(found: str) -> str:
+    if not _NAME.fullmatch(found):
+        raise ValueError("a name of a-z, 0-9, - and _, up to 64 characters")
+    return found
+
+
+def _meter_name(found: str) -> str:
+    return found if _PLACEHOLDER.fullmatch(found) else _name(found)
+
+
+def _as_float(found: object) -> object:
+    return float(found) if isinstance(found, int | Decimal) and not isinstance(found, bool) else found
+
+
+def _finite(found: float) -> float:
+    if not abs(found) < float("inf"):
+        raise ValueError("a finite number")
+    return found
+
+
+def _as_decimal(found: object) -> object:
+    return Decimal(found) if isinstance(found, int) and not isinstance(found, bool) else found
+
+
+Duration = Annotated[int, BeforeValidator(duration_ms)]
+TimeOfDay = Annotated[int, BeforeValidator(minutes_of_day)]
+Topic = Annotated[str, AfterValidator(_plain_topic)]
+OpenTopic = Annotated[str, AfterValidator(_open_topic)]
+Pointer = Annotated[str, AfterValidator(_pointer)]
+Name = Annotated[str, AfterValidator(_name)]
+MeterName = Annotated[str, AfterValidator(_meter_name)]
+Number = Annotated[float, BeforeValidator(_as_float), AfterValidator(_finite)]
+Price = Annotated[Decimal, BeforeValidator(_as_decimal)]

@@ -1,0 +1,252 @@
+"""The settings: one frozen value, made from one TOML file."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
+
+from wattround.config.kinds import (
+    Duration,
+    MeterName,
+    Name,
+    Number,
+    OpenTopic,
+    Pointer,
+    Price,
+    TimeOfDay,
+    Topic,
+    placeholder,
+)
+
+MINUTE_MS = 60_000
+DAY_MS = 86_400_000
+Role = Literal["supply", "generation", "circuit", "appliance"]
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class Part(BaseModel):
+    """Any table of the file: unknown keys are refused, types are not coerced, values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
+
+
+class House(Part):
+    """What is metered, where its clocks stand, and what a kilowatt-hour costs there."""
+
+    id: Name
+    name: str = ""
+    time_zone: str
+    currency: str = Field(min_length=1, max_length=8)
+    price_per_kwh: Price = Field(ge=Decimal(0), le=Decimal(1_000_000))
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, found: str) -> str:
+        try:
+            ZoneInfo(found)
+        except (OSError, ValueError, KeyError):
+            raise ValueError('a time zone of the IANA database such as "Europe/Madrid"') from None
+        return found
+
+
+class Tls(Part):
+    """Encryption to the broker; `[broker.tls]` alone trusts the CAs of the system."""
+
+    ca_file: str | None = None
+    certificate_file: str | None = None
+    key_file: str | None = None
+
+
+class Broker(Part):
+    """The MQTT broker at home."""
+
+    host: str = Field(default="127.0.0.1", min_length=1)
+    port: int = Field(default=1883, ge=1, le=65_535)
+    protocol: Literal["5", "3.1.1"] = "5"
+    client_id: str = Field(default="", max_length=64)
+    keepalive: Duration = 30_000
+    user: str | None = None
+    password: SecretStr | None = None
+    password_file: str | None = None
+    password_credential: str | None = None
+    tls: Tls | None = None
+
+
+class Ledger(Part):
+    """The local database."""
+
+    folder: str = "/var/lib/wattround"
+    checkpoint: Duration = Field(default=60_000, ge=1000, le=600_000)
+    keep_minutes: Duration = Field(default=1100 * DAY_MS, ge=2 * DAY_MS)
+    keep_readings: Duration = Field(default=2 * DAY_MS, ge=60 * MINUTE_MS)
+
+
+class Archive(Part):
+    """A time-series database that speaks the InfluxDB v2 write API."""
+
+    url: str = Field(pattern=r"^https?://\S+$")
+    org: str = "home"
+    bucket: str = "wattround"
+    token: SecretStr | None = None
+    token_file: str | None = None
+    token_credential: str | None = None
+    ca_file: str | None = None
+    amended: Literal["overwrite", "newest"] = "overwrite"
+
+
+class Source(Part):
+    """A topic and how to read its payload: plain number, JSON at a pointer, or a SenML record."""
+
+    topic: OpenTopic
+    pointer: Pointer | None = None
+    senml: str | None = None
+    factor: Number = 1.0
+    sign: Literal[1, -1] = 1
+    time_pointer: Pointer | None = None
+    time_unit: Literal["s", "ms", "rfc3339"] = "s"
+
+
+class PowerSource(Source):
+    """Instantaneous power."""
+
+    unit: Literal["W", "kW", "mW"] = "W"
+    offset_w: Number = 0.0
+
+
+class CounterSource(Source):
+    """A cumulative register of energy, or pulses."""
+
+    unit: Literal["Wh", "kWh", "pulses"] = "kWh"
+    pulses_per_kwh: Number | None = Field(default=None, gt=0)
+    offset_wh: Number = 0.0
+    rollover_wh: Number | None = Field(default=None, gt=0)
+
+
+class Availability(Part):
+    """A topic on which a source says that it is gone."""
+
+    topic: OpenTopic
+    pointer: Pointer | None = None
+    offline: tuple[str, ...] = Field(min_length=1)
+
+
+class Meter(Part):
+    """One measured point, or a pattern that makes one meter for each name captured from the topic."""
+
+    name: MeterName
+    label: str = ""
+    role: Role = "circuit"
+    within: Name | None = None
+    power: PowerSource | None = None
+    counter: CounterSource | None = None
+    availability: Availability | None = None
+    hold: Duration = Field(default=90_000, ge=1000, le=DAY_MS)
+    standby_w: Number = Field(default=0.5, ge=0)
+    active_w: Number | None = Field(default=None, gt=0)
+    active_release_w: Number | None = Field(default=None, gt=0)
+    lowest_w: Number | None = None
+    highest_w: Number = Field(default=100_000.0, gt=0)
+    at_most: int = Field(default=64, ge=1, le=20_000)
+
+    @property
+    def captured(self) -> str | None:
+        """The captured level's name if this entry is a pattern."""
+        return placeholder(self.name)
+
+    @property
+    def floor_w(self) -> float:
+        """Watts below which a reading is refused: a plug cannot generate, a clamp may sit the wrong way round."""
+        if self.lowest_w is not None:
+            return self.lowest_w
+        return -50.0 if self.role == "appliance" else -self.highest_w
+
+    @property
+    def release_w(self) -> float | None:
+        """Watts below which an active load stops being active."""
+        if self.active_w is None:
+            return None
+        return 0.8 * self.active_w if self.active_release_w is None else self.active_release_w
+
+    @property
+    def title(self) -> str:
+        """What a person calls it."""
+        return self.label or self.name
+
+
+class Person(Part):
+    """Somebody whose presence a topic tells."""
+
+    name: Name
+    topic: Topic
+    pointer: Pointer | None = None
+    home: tuple[str, ...] = Field(min_length=1)
+    believable: Duration = Field(default=DAY_MS, ge=MINUTE_MS)
+
+
+class Mark(Part):
+    """A named time of day, the same all week or by weekday."""
+
+    every: TimeOfDay | None = None
+    mon: TimeOfDay | None = None
+    tue: TimeOfDay | None = None
+    wed: TimeOfDay | None = None
+    thu: TimeOfDay | None = None
+    fri: TimeOfDay | None = None
+    sat: TimeOfDay | None = None
+    sun: TimeOfDay | None = None
+
+    def minutes(self, weekday: int) -> int | None:
+        """Minutes after midnight of that day (0 = Monday), or None on a day without this mark."""
+        own = getattr(self, WEEKDAYS[weekday])
+        return self.every if own is None else own
+
+
+class Rule(Part):
+    """What to watch for: all that is stated must hold at once, for `lasting`."""
+
+    name: Name
+    load: Name
+    level: Literal["off", "standby", "active"] = "active"
+    occupancy: Literal["empty", "occupied"] | None = None
+    between: tuple[Name, Name] | None = None
+    lasting: Duration = Field(default=10 * MINUTE_MS, le=7 * DAY_MS)
+    release: Duration = Field(default=2 * MINUTE_MS, le=DAY_MS)
+    tell: tuple[Name, ...] | None = None
+
+
+class Channel(Part):
+    """A way to reach people: `mqtt = true` for topics of our own, else the URL of a service."""
+
+    name: Name
+    mqtt: bool = False
+    topic: Topic | None = None
+    url: SecretStr | None = None
+    url_file: str | None = None
+    url_credential: str | None = None
+
+
+class Settings(Part):
+    """The whole file."""
+
+    house: House
+    broker: Broker = Broker()
+    ledger: Ledger = Ledger()
+    archive: Archive | None = None
+    meters: tuple[Meter, ...]
+    people: tuple[Person, ...] = ()
+    marks: dict[Name, Mark] = {}
+    rules: tuple[Rule, ...] = ()
+    channels: tuple[Channel, ...] = ()
+
+    @property
+    def client_id(self) -> str:
+        """The broker's name for us; fixed, so that it can keep what arrives while we are away."""
+        return self.broker.client_id or f"wattround-{self.house.id}"
+
+    @property
+    def topic_root(self) -> str:
+        """The level under which wattround publishes."""
+        return f"wattround/{self.house.id}"

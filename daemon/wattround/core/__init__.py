@@ -1,0 +1,1 @@
+"""The single core thread: owns metering state, rule state and the ledger's write connection."""

@@ -1,0 +1,91 @@
+"""The archive's cursor: what comes next, what has arrived."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from wattround.config.model import Settings
+from wattround.ledger.batch import ArchiveRow, Batch
+from wattround.ledger.writer import Writer
+from wattround.metering.counter import SETTLE_MS
+from wattround.metering.minute import MINUTE_MS
+
+BATCH_ROWS = 2_000
+LAG_MS = 2 * MINUTE_MS
+"""A minute is left alone for so long before it is shipped: late readings have mostly come by then."""
+
+
+def lag_ms(settings: Settings) -> int:
+    """How old a minute must be. Where counters settle power, what they amend should not have been shipped."""
+    both = any(meter.power is not None and meter.counter is not None for meter in settings.meters)
+    return LAG_MS + (SETTLE_MS if both else 0)
+
+
+class Parcel(NamedTuple):
+    """Rows on their way; `in_order` if they follow the cursor, else they are amended ones."""
+
+    rows: list[ArchiveRow]
+    in_order: bool
+
+
+class ArchiveCursor:
+    """How far the archive has got. Rows go out in order; the cursor moves when the database has answered."""
+
+    def __init__(self, saved: Mapping[str, Any] | None) -> None:
+        self.done: tuple[int, int] = (saved["minute"], saved["meter"]) if saved else (-1, -1)
+        self.handed = self.done
+        self.shipped_rows = 0
+        self.trouble = ""
+        self.trouble_ms = 0
+        self.answered_ms = 0
+
+    def hand_out(self, writer: Writer, settings: Settings, now_ms: int) -> Parcel:
+        """The next rows to ship: amended ones first, then those behind the cursor."""
+        amended = writer.amended_rows(BATCH_ROWS)
+        if amended:
+            return Parcel(amended, in_order=False)
+        upto = (now_ms - lag_ms(settings)) // MINUTE_MS - 1
+        rows = writer.next_rows(self.done, upto, BATCH_ROWS)
+        if rows:
+            # from here on a change to one of these rows must be shipped again
+            writer.ship_mark = max(writer.ship_mark, rows[-1].minute.minute)
+            self.handed = (rows[-1].minute.minute, rows[-1].meter_id)
+        return Parcel(rows, in_order=True)
+
+    def arrived(self, parcel: Parcel, batch: Batch, now_ms: int) -> None:
+        """The database has taken these rows: record it with the next commit."""
+        batch.reshipped += [(row.minute.minute, row.meter_id, row.revision) for row in parcel.rows if row.revision]
+        if parcel.in_order and parcel.rows:
+            last = parcel.rows[-1]
+            # a refill may have set the cursor back meanwhile: then these rows go again
+            if self.handed == (last.minute.minute, last.meter_id):
+                self.done = self.handed
+        self.shipped_rows += len(parcel.rows)
+        self.answered_ms, self.trouble = now_ms, ""
+        batch.states["archive"] = self.saved()
+
+    def saved(self) -> dict[str, int]:
+        """As a plain value."""
+        return {"minute": self.done[0], "meter": self.done[1]}
+
+    def refill(self, from_minute: int, batch: Batch) -> None:
+        """Ship everything from a minute on again."""
+        self.done = min(self.done, (from_minute - 1, 1 << 60))
+        self.handed = self.done
+        batch.states["archive"] = self.saved()
+
+    def status(self, writer: Writer, settings: Settings, now_ms: int) -> dict[str, Any]:
+        """For a person who asks."""
+        fresh, amended = writer.behind(self.done)
+        return {
+            "cursor_minute": self.done[0] if self.done[0] >= 0 else None,
+            "rows_waiting": fresh,
+            "amended_waiting": amended,
+            "rows_shipped_since_start": self.shipped_rows,
+            "lag_s": lag_ms(settings) // 1000,
+            "last_answer_ms": self.answered_ms or None,
+            "trouble": self.trouble or None,
+            "trouble_since_ms": self.trouble_ms or None,
+            "now_ms": now_ms,
+        }

@@ -1,0 +1,233 @@
+"""The core thread: takes what has arrived, lets time pass, answers, commits; feeds the watchdog last."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any, Protocol
+
+import structlog
+
+from wattround.clock import Clock, Timekeeper
+from wattround.config.model import Settings
+from wattround.core.archiving import ArchiveCursor
+from wattround.core.house import HouseCore
+from wattround.core.inbox import Inbox, Request
+from wattround.core.keeper import Acknowledge, Keeper
+from wattround.core.outbox import Outbox
+from wattround.core.view import view
+from wattround.ledger.batch import Waiting
+from wattround.ledger.writer import Writer
+from wattround.metering.minute import MINUTE_MS
+from wattround.rules.marks import local_date
+
+log = structlog.get_logger("core")
+
+MANY_MESSAGES = 5_000
+"""Messages taken before time and requests get their turn."""
+
+
+class Outlets(Protocol):
+    """The channels' threads."""
+
+    def submit(self, waiting: Waiting) -> bool:
+        """Offer a message to its channel; False if it cannot take it now."""
+        ...
+
+
+class Core:
+    """Everything that the core thread owns."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        inbox: Inbox,
+        outlets: Outlets,
+        acknowledge: Acknowledge,
+        most_acks: int,
+    ) -> None:
+        self.time = Timekeeper(clock)
+        now_ms, _ = self.time.sample()
+        self.inbox, self._outlets = inbox, outlets
+        self.writer = Writer(Path(settings.ledger.folder), settings.house.id, now_ms)
+        self.house = HouseCore(settings, now_ms, self._known_reading)
+        self.keeper = Keeper(self.house, self.writer, acknowledge, most_acks, now_ms)
+        self.outbox = Outbox()
+        self._restore(now_ms)
+        saved = self.writer.state("archive")
+        self.archive = ArchiveCursor(saved[1] if saved else None)
+        self.writer.ship_mark = self.archive.done[0]
+        self.session_filters: dict[str, int] = self._saved("filters")
+        self.health: Callable[[], Mapping[str, Any]] = dict
+        if self.writer.set_aside is not None:
+            self._tell_set_aside(self.writer.set_aside, now_ms)
+
+    def _saved(self, kind: str) -> dict[str, int]:
+        found = self.writer.state(kind)
+        return dict(found[1]) if found else {}
+
+    def _known_reading(self, meter: str, at_ms: int) -> float | None:
+        found = self.writer.readings(meter, at_ms, at_ms + 1)
+        return found[0].watts if found else None
+
+    def _restore(self, now_ms: int) -> None:
+        house, writer = self.house, self.writer
+        writer.register(house.new_meters)
+        saved = writer.state("house")
+        if saved is not None:
+            house.restore(saved[1], saved[0], now_ms)
+            writer.register(house.new_meters)
+            for name, meter in house.metering.meters.items():
+                # a late reading may have been journalled after the open minute was saved
+                if meter.spec.stamped and meter.spec.has_power and not meter.spec.has_counter and meter.minute >= 0:
+                    begin = meter.minute * MINUTE_MS
+                    house.metering.rebuild_open(
+                        name, writer.readings(name, begin - meter.spec.hold_ms, begin + MINUTE_MS)
+                    )
+        house.new_meters = {}
+        for name, minutes in writer.occupied(now_ms // MINUTE_MS).items():
+            meter_there = house.metering.meters.get(name)
+            if meter_there is not None and not meter_there.spec.stamped:
+                meter_there.occupied |= minutes - {meter_there.minute}
+        midnight = house.midnight_ms(now_ms) // MINUTE_MS
+        sums = writer.sums(midnight, now_ms // MINUTE_MS + 1)
+        house.begin_day(now_ms, {name: (total.in_uwh, total.out_uwh) for name, total in sums.items()})
+        self.outbox.load(writer.waiting(0), now_ms)
+
+    def _tell_set_aside(self, where: Path, now_ms: int) -> None:
+        log.error("ledger was damaged: set aside, a new one begun", set_aside=str(where))
+        self.house.say(
+            "The ledger was damaged",
+            f"wattround found its ledger damaged and set it aside as {where.name}. Measuring goes on in a new ledger; "
+            "what the old one held is missing from reports until somebody recovers it.",
+            '{"event": "ledger-set-aside"}', now_ms,
+        )  # fmt: skip
+
+    # -- one turn ---------------------------------------------------------------------------------
+
+    def turn(self) -> None:
+        """Take what is there, let time pass, answer, commit if due, offer messages."""
+        now_ms, jump = self.time.sample()
+        if jump is not None:
+            log.warning("the clock was set", by_s=(jump.now_ms - jump.expected_ms) / 1000)
+            self.keeper.commit(jump.expected_ms)
+            occupied = self.writer.occupied(jump.now_ms // MINUTE_MS) if jump.now_ms < jump.expected_ms else {}
+            self.house.jump(jump.expected_ms, now_ms, occupied)
+        house, at = self.house, self.time.at
+        for arrival in self.inbox.drain(MANY_MESSAGES):
+            house.take(arrival, at(arrival.mono_ms))
+        if not self.inbox.arrivals:  # what waits has arrived before now: time must not overtake it
+            closed = house.tick(now_ms)
+            self._answer_all(now_ms)
+            if self.keeper.due(now_ms, minute_closed=closed):
+                self.commit(now_ms)
+        elif self.keeper.due(now_ms, minute_closed=False):
+            self.commit(at(self.inbox.arrivals[0].mono_ms))
+        self.outbox.offer(self._outlets.submit, now_ms)
+
+    def commit(self, now_ms: int) -> bool:
+        """Write what there is; then take up the messages that the commit has put into the outbox."""
+        told = bool(self.house.batch.messages)
+        if not self.keeper.commit(now_ms):
+            return False
+        if told:
+            self.outbox.load(self.writer.waiting(self.outbox.newest_id), now_ms)
+        return True
+
+    def close(self) -> None:
+        """Take the rest, write it, mark the stop as clean."""
+        now_ms, _ = self.time.sample()
+        while self.inbox.arrivals:
+            for arrival in self.inbox.drain(MANY_MESSAGES):
+                self.house.take(arrival, self.time.at(arrival.mono_ms))
+        self.house.batch.states["stopped"] = {"at_ms": now_ms}
+        self.keeper.commit(now_ms)
+        self.writer.close()
+
+    def begin(self) -> None:
+        """First commit: from here on an end is unclean until `close` says otherwise."""
+        self.house.batch.states["stopped"] = None
+        self.commit(self.time.sample()[0])
+
+    def run(self, stop: threading.Event, alive: Callable[[], None], idle_s: float, gather_s: float) -> None:
+        """Turn until told to stop. `alive` is called each time round, after the work: it feeds the watchdog."""
+        self.begin()
+        while not stop.is_set():
+            self.inbox.wake.wait(idle_s)
+            if gather_s and not stop.is_set():
+                stop.wait(gather_s)  # let a few messages gather: one turn for all of them
+            self.inbox.wake.clear()
+            self.turn()
+            alive()
+        self.close()
+
+    # -- requests ---------------------------------------------------------------------------------
+
+    def _answer_all(self, now_ms: int) -> None:
+        while self.inbox.requests:
+            request = self.inbox.requests.popleft()
+            try:
+                request.reply.set_result(self._answer(request, now_ms))
+            except Exception as error:  # noqa: BLE001 - the asker gets it; the core goes on
+                if isinstance(request.reply, Future) and not request.reply.done():
+                    request.reply.set_exception(error)
+
+    def _answer(self, request: Request, now_ms: int) -> Any:  # noqa: C901 - one answer a case
+        facts = request.facts
+        match request.what:
+            case "now":
+                return {**view(self.house, now_ms), "daemon": self.daemon_facts(now_ms)}
+            case "delivered":
+                done = self.outbox.delivered(
+                    facts["number"], sent=facts["sent"], trouble=facts["trouble"], now_ms=now_ms
+                )
+                if done is not None:
+                    self.house.batch.deliveries.append(done)
+                return None
+            case "archive-rows":
+                return self.archive.hand_out(self.writer, self.house.settings, now_ms)
+            case "archive-arrived":
+                return self.archive.arrived(facts["parcel"], self.house.batch, now_ms)
+            case "archive-trouble":
+                self.archive.trouble = facts["trouble"]
+                self.archive.trouble_ms = self.archive.trouble_ms or now_ms
+                return None
+            case "archive-status":
+                return {**self.archive.status(self.writer, self.house.settings, now_ms), "running": True}
+            case "archive-refill":
+                self.archive.refill(facts["from_minute"], self.house.batch)
+                return self.commit(now_ms)
+            case "settings":
+                self.house.configure(facts["settings"], now_ms)
+                return self.house.router.subscriptions()
+            case "filters":
+                self.house.batch.states["filters"] = facts["filters"]
+                return None
+            case "upkeep":
+                return self._upkeep(now_ms)
+        raise ValueError(f"unknown request {request.what!r}")
+
+    def _upkeep(self, now_ms: int) -> int:
+        """Once a local day: delete what is older than it is to be kept."""
+        today = local_date(now_ms, self.house.zone).isoformat()
+        last = self.writer.state("upkeep")
+        if last is not None and last[1]["day"] == today:
+            return 0
+        kept = self.house.settings.ledger
+        gone = self.writer.prune(now_ms - kept.keep_readings, (now_ms - kept.keep_minutes) // MINUTE_MS)
+        self.house.batch.states["upkeep"] = {"day": today}
+        log.info("upkeep", rows_deleted=gone)
+        return gone
+
+    def daemon_facts(self, now_ms: int) -> dict[str, Any]:
+        """The daemon's own troubles, for those who look."""
+        return {
+            **self.health(),
+            "ledger_trouble": self.keeper.trouble or None,
+            "messages_dropped": self.inbox.dropped,
+            "messages_waiting": len(self.outbox),
+            "now_ms": now_ms,
+        }

@@ -1,0 +1,81 @@
+"""What `wattround now` shows: the house as it stands this moment, as plain values."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from wattround.core.house import HouseCore
+from wattround.metering.meter import Meter
+
+
+def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
+    """Every meter in the order of the tree, open episodes, and what is wrong."""
+    core.metering.follow_clock(now_ms)
+    watts = {name: _watts(meter, now_ms) for name, meter in core.metering.meters.items()}
+    bad: dict[str, dict[str, Any]] = {}
+    for feed in core.router.feeds:
+        if feed.health.bad:
+            entry = bad.setdefault(feed.name, {"count": 0, "last": ""})
+            entry["count"] += feed.health.bad
+            entry["last"] = feed.health.last_bad
+    return {
+        "house": core.house.title,
+        "currency": core.tariff.currency,
+        "now_ms": now_ms,
+        "occupancy": core.presence.occupancy(now_ms) if core.settings.people else None,
+        "meters": [_meter(core, name, depth, watts, bad, now_ms) for depth, name in core.tree.walk()],
+        "bad_payloads": bad,
+        "episodes": [_episode(core, now_ms, news) for news in core.engine.open_episodes(now_ms)],
+    }
+
+
+def _watts(meter: Meter, now_ms: int) -> float | None:
+    fresh = meter.watts is not None and now_ms <= meter.held_until_ms
+    return meter.watts if fresh else None
+
+
+def _meter(
+    core: HouseCore, name: str, depth: int, watts: dict[str, float | None], bad: dict[str, Any], now_ms: int
+) -> dict[str, Any]:
+    meter, settings = core.metering.meters[name], core.meters[name]
+    into, out = core.today.sums.get(name, (0, 0))
+    if meter.minute * 60_000 >= core.today.midnight_ms:
+        row = meter.row()
+        into, out = into + row.in_uwh, out + row.out_uwh
+    return {
+        "name": name,
+        "label": settings.label or name,
+        "role": settings.role,
+        "depth": depth,
+        "within": settings.within,
+        "watts_w": watts[name],
+        "unmeasured_w": _unmeasured(core, name, watts),
+        "level": meter.level if watts[name] is not None else None,
+        "today_in_wh": into / 1e6,
+        "today_out_wh": out / 1e6,
+        "today_cost": str(core.tariff.cost(into)),
+        "age_s": (now_ms - meter.heard_ms) / 1000 if meter.heard_ms >= 0 else None,
+        "bad_payloads": bad.get(name, {}).get("count", 0),
+    }
+
+
+def _unmeasured(core: HouseCore, name: str, watts: dict[str, float | None]) -> float | None:
+    """What a meter reads beyond the meters within it; None where one of them is silent."""
+    children = core.tree.children[name]
+    parts = [watts[name], *(watts[child] for child in children)]
+    known = [part for part in parts if part is not None]
+    if not children or len(known) < len(parts):
+        return None
+    return known[0] - sum(known[1:])
+
+
+def _episode(core: HouseCore, now_ms: int, news: Any) -> dict[str, Any]:
+    return {
+        "rule": news.rule,
+        "load": news.load,
+        "began_ms": news.began_ms,
+        "raised_ms": news.raised_ms,
+        "lasting_s": (now_ms - news.began_ms) // 1000,
+        "waste_wh": news.waste_uwh / 1e6,
+        "cost": str(core.tariff.cost(news.waste_uwh)),
+    }

@@ -1,0 +1,84 @@
+"""`wattround run FILE`: settings, signals, supervision, exit status."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import sys
+import threading
+from pathlib import Path
+from types import FrameType
+
+import structlog
+
+from wattround.clock import Clock, SystemClock
+from wattround.config.load import WrongSettings, load
+from wattround.ledger.opening import LedgerBusy, LedgerUnusable
+from wattround.ledger.schema import NewerLedger
+from wattround.logs import configure_logs
+from wattround.service import Service
+
+OK, FAILED, CONFIG = 0, 1, 78
+"""Exit statuses: stopped as asked; something failed, start again; the settings are wrong (EX_CONFIG of sysexits.h)."""
+
+log = structlog.get_logger("daemon")
+
+
+class Signals:
+    """Handlers only note what was asked; the second request to stop ends the process at once."""
+
+    def __init__(self) -> None:
+        self.wake = threading.Event()
+        self.stop = self.reload = False
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._on_stop)
+        signal.signal(signal.SIGHUP, self._on_reload)
+
+    def _on_stop(self, _number: int, _frame: FrameType | None) -> None:
+        if self.stop:
+            os._exit(FAILED)
+        self.stop = True
+        self.wake.set()
+
+    def _on_reload(self, _number: int, _frame: FrameType | None) -> None:
+        self.reload = True
+        self.wake.set()
+
+
+def run(file: str, clock: Clock | None = None) -> None:
+    """Run until told to stop, then exit."""
+    configure_logs()
+    path = Path(file)
+    try:
+        loaded = load(path)
+    except WrongSettings as wrong:
+        sys.stderr.write(f"{wrong}\n")
+        sys.exit(CONFIG)
+    for warning in loaded.warnings:
+        log.warning("settings", problem=warning.text(file))
+    try:
+        service = Service(loaded.settings, clock or SystemClock(), path)
+    except (LedgerBusy, LedgerUnusable, NewerLedger) as error:
+        log.critical("cannot start", reason=str(error))
+        sys.exit(CONFIG if isinstance(error, NewerLedger) else FAILED)
+    except sqlite3.Error as error:
+        log.critical(
+            "cannot start: the ledger cannot be written",
+            reason=str(error),
+            folder=loaded.settings.ledger.folder,
+        )
+        sys.exit(FAILED)
+    signals = Signals()
+    service.start()
+    while not signals.stop and not service.failed.is_set():
+        signals.wake.wait(0.5)
+        signals.wake.clear()
+        if signals.reload:
+            signals.reload = False
+            service.reload()
+    status = FAILED if service.failed.is_set() else OK
+    if not service.stop():
+        sys.stderr.flush()
+        os._exit(status)  # a delivery that hangs must not keep us; its message goes out again at the next start
+    sys.exit(status)

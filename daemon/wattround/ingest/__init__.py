@@ -1,0 +1,1 @@
+"""Broker connection, topic routing, payload decoding."""

@@ -1,0 +1,1 @@
+"""The local database: minutes, hours, episodes, messages to send, saved state."""

@@ -1,0 +1,77 @@
+"""What one commit of the ledger holds. All of it, or nothing, is written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from wattround.metering.minute import Minute, Patch
+
+
+class EpisodeRow(NamedTuple):
+    """An episode as it stands; written when raised and again when settled."""
+
+    rule: str
+    load: str
+    began_ms: int
+    raised_ms: int
+    settled_ms: int | None
+    waste_uwh: int
+    cost: str
+    reason: str | None
+
+
+class Message(NamedTuple):
+    """A message for one channel. `facts` is what a machine reads, as JSON."""
+
+    channel: str
+    created_ms: int
+    title: str
+    body: str
+    facts: str
+
+
+class Waiting(NamedTuple):
+    """A message in the outbox that has not been sent yet."""
+
+    id: int
+    message: Message
+    attempts: int
+
+
+class Delivery(NamedTuple):
+    """What became of an attempt to send a message."""
+
+    id: int
+    at_ms: int
+    sent: bool
+    trouble: str = ""
+    given_up: bool = False
+
+
+@dataclass(slots=True)
+class Batch:
+    """Rows in the order in which they arose; stamped readings by (meter, instant); late instants by meter."""
+
+    rows: list[Minute | Patch] = field(default_factory=list)
+    journal: dict[tuple[str, int], float | None] = field(default_factory=dict)
+    late: dict[str, set[int]] = field(default_factory=dict)
+    episodes: list[EpisodeRow] = field(default_factory=list)
+    messages: list[Message] = field(default_factory=list)
+    deliveries: list[Delivery] = field(default_factory=list)
+    reshipped: list[tuple[int, int, int]] = field(default_factory=list)
+    states: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def urgent(self) -> bool:
+        """Whether it should not wait for the next checkpoint: something was told, or is to be."""
+        return bool(self.episodes or self.messages or self.deliveries)
+
+
+class ArchiveRow(NamedTuple):
+    """A minute on its way to the archive; `revision` counts how often it was amended after shipping."""
+
+    meter_id: int
+    role: str
+    revision: int
+    minute: Minute

@@ -1,0 +1,71 @@
+"""The ledger's tables, as the steps that made them. A released step is never changed, only followed by another."""
+
+from __future__ import annotations
+
+import sqlite3
+
+STEPS: tuple[str, ...] = (
+    """
+    CREATE TABLE meter (
+        id INTEGER PRIMARY KEY, house TEXT NOT NULL, name TEXT NOT NULL, role TEXT NOT NULL,
+        UNIQUE (house, name)
+    ) STRICT;
+    -- A minute without a row is a minute that was not covered. Ordered by minute first: a commit touches the last page.
+    CREATE TABLE minute (
+        minute INTEGER NOT NULL, meter INTEGER NOT NULL,
+        in_uwh INTEGER NOT NULL, out_uwh INTEGER NOT NULL, covered_ms INTEGER NOT NULL,
+        peak_milliw INTEGER, low_milliw INTEGER, origin INTEGER NOT NULL,
+        PRIMARY KEY (minute, meter)
+    ) STRICT, WITHOUT ROWID;
+    CREATE TABLE hour (
+        hour INTEGER NOT NULL, meter INTEGER NOT NULL,
+        in_uwh INTEGER NOT NULL, out_uwh INTEGER NOT NULL, covered_ms INTEGER NOT NULL, estimated_uwh INTEGER NOT NULL,
+        peak_milliw INTEGER, low_milliw INTEGER,
+        PRIMARY KEY (hour, meter)
+    ) STRICT, WITHOUT ROWID;
+    -- Stamped readings of the last days, so that a late one amends its minutes exactly; NULL: the source went away.
+    CREATE TABLE reading (
+        at_ms INTEGER NOT NULL, meter INTEGER NOT NULL, watts REAL,
+        PRIMARY KEY (at_ms, meter)
+    ) STRICT, WITHOUT ROWID;
+    CREATE TABLE episode (
+        id INTEGER PRIMARY KEY, house TEXT NOT NULL, rule TEXT NOT NULL, load TEXT NOT NULL,
+        began_ms INTEGER NOT NULL, raised_ms INTEGER NOT NULL, settled_ms INTEGER,
+        waste_uwh INTEGER NOT NULL, cost TEXT NOT NULL, reason TEXT,
+        UNIQUE (house, rule, load, began_ms)
+    ) STRICT;
+    CREATE TABLE outbox (
+        id INTEGER PRIMARY KEY, house TEXT NOT NULL, channel TEXT NOT NULL, created_ms INTEGER NOT NULL,
+        title TEXT NOT NULL, body TEXT NOT NULL, facts TEXT NOT NULL,
+        attempts INTEGER NOT NULL DEFAULT 0, sent_ms INTEGER, given_up_ms INTEGER, trouble TEXT
+    ) STRICT;
+    CREATE INDEX outbox_waiting ON outbox (id) WHERE sent_ms IS NULL AND given_up_ms IS NULL;
+    CREATE TABLE state (
+        house TEXT NOT NULL, kind TEXT NOT NULL, saved_ms INTEGER NOT NULL, body BLOB NOT NULL,
+        PRIMARY KEY (house, kind)
+    ) STRICT, WITHOUT ROWID;
+    -- Rows changed after they were shipped to the archive.
+    CREATE TABLE reship (
+        minute INTEGER NOT NULL, meter INTEGER NOT NULL, revision INTEGER NOT NULL, pending INTEGER NOT NULL,
+        PRIMARY KEY (minute, meter)
+    ) STRICT, WITHOUT ROWID;
+    CREATE INDEX reship_pending ON reship (minute, meter) WHERE pending;
+    """,
+)
+
+
+class NewerLedger(Exception):  # noqa: N818 - reads as what it is
+    """The file was written by a newer wattround."""
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a ledger up to the newest step; each step and the record of it commit together.
+
+    Raises:
+        NewerLedger: if it is ahead of this program.
+    """
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    if version > len(STEPS):
+        raise NewerLedger(f"the ledger has format {version}, this wattround knows {len(STEPS)}: install the newer one")
+    for number in range(version, len(STEPS)):
+        connection.executescript(f"BEGIN IMMEDIATE; {STEPS[number]} PRAGMA user_version = {number + 1}; COMMIT;")

@@ -1,0 +1,39 @@
+"""Sums over a stretch of time: whole hours from the hour totals, its ends from minutes."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import NamedTuple
+
+
+class Sums(NamedTuple):
+    """Energy of one meter in microwatt-hours, and the time covered."""
+
+    in_uwh: int
+    out_uwh: int
+    covered_ms: int
+
+
+def sums(connection: sqlite3.Connection, house: str, from_minute: int, to_minute: int) -> dict[str, Sums]:
+    """Sums of each meter in [from_minute, to_minute)."""
+    found: dict[str, Sums] = {}
+    for table, begin, end in _parts(connection, from_minute, to_minute):
+        rows = connection.execute(
+            f"SELECT name, sum(in_uwh), sum(out_uwh), sum(covered_ms) FROM {table}"
+            f" JOIN meter ON meter.id = {table}.meter WHERE house = ? AND {table} >= ? AND {table} < ? GROUP BY name",
+            (house, begin, end),
+        )
+        for name, *values in rows:
+            into, out, covered = found.get(name, (0, 0, 0))
+            found[name] = Sums(into + values[0], out + values[1], covered + values[2])
+    return found
+
+
+def _parts(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> list[tuple[str, int, int]]:
+    """Tables to add up, with their bounds; the newest totalled hour is the last that the totals may stand for."""
+    newest = connection.execute("SELECT max(hour) FROM hour").fetchone()[0]
+    first = -(-from_minute // 60)
+    last = min(to_minute // 60, newest + 1) if newest is not None else first
+    if first >= last:
+        return [("minute", from_minute, to_minute)]
+    return [("minute", from_minute, first * 60), ("hour", first, last), ("minute", last * 60, to_minute)]

@@ -1,0 +1,269 @@
+"""The one write connection. Only the core thread holds it."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
+from wattround.ledger.opening import open_for_writing
+from wattround.ledger.totals import Sums, sums
+from wattround.metering.late import Stamped, amended_span, minute_of
+from wattround.metering.minute import MINUTE_MS, Minute, Patch
+
+HOUR_MS = 60 * MINUTE_MS
+UPSERT_MINUTE = """
+    INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+    ON CONFLICT (minute, meter) DO UPDATE SET
+        in_uwh = excluded.in_uwh, out_uwh = excluded.out_uwh, covered_ms = excluded.covered_ms,
+        peak_milliw = excluded.peak_milliw, low_milliw = excluded.low_milliw, origin = excluded.origin
+"""
+ADD_PATCH = """
+    INSERT INTO minute VALUES (?1, ?2, max(0, ?3), max(0, ?4), min(60000, ?5), NULL, NULL, ?6)
+    ON CONFLICT (minute, meter) DO UPDATE SET
+        in_uwh = max(0, in_uwh + ?3), out_uwh = max(0, out_uwh + ?4),
+        covered_ms = min(60000, covered_ms + ?5), origin = origin | ?6
+"""
+TOTAL_HOUR = """
+    INSERT OR REPLACE INTO hour
+    SELECT ?1, meter, sum(in_uwh), sum(out_uwh), sum(covered_ms),
+           sum(CASE WHEN origin & 4 THEN in_uwh + out_uwh ELSE 0 END), max(peak_milliw), min(low_milliw)
+    FROM minute WHERE minute >= ?1 * 60 AND minute < ?1 * 60 + 60 GROUP BY meter
+"""
+
+OpenMinute = Callable[[str], tuple[int, int]]
+"""A meter's open minute and its hold in milliseconds."""
+
+
+class Writer:
+    """Writes batches, each in one transaction. Raises sqlite3.Error when it cannot; nothing is lost then."""
+
+    def __init__(self, folder: Path, house: str, now_ms: int) -> None:
+        self.house = house
+        self._db, self._lock, self.set_aside = open_for_writing(folder, now_ms)
+        self._ids: dict[str, int] = {
+            name: number for number, name in self._db.execute("SELECT id, name FROM meter WHERE house = ?", (house,))
+        }
+        last = self._db.execute("SELECT max(hour) FROM hour").fetchone()[0] or 0
+        self._dirty: set[int] = {
+            row[0]
+            for row in self._db.execute("SELECT DISTINCT minute / 60 FROM minute WHERE minute >= ?", (last * 60,))
+        }
+        self.ship_mark = -1
+
+    def close(self) -> None:
+        """Give up the connection and the lock."""
+        self._db.close()
+        self._lock.close()
+
+    def register(self, roles: Mapping[str, str]) -> None:
+        """Make sure that every meter has a number, and its present role."""
+        with self._transaction():
+            for name, role in roles.items():
+                self._db.execute(
+                    "INSERT INTO meter (house, name, role) VALUES (?, ?, ?)"
+                    " ON CONFLICT (house, name) DO UPDATE SET role = excluded.role WHERE role <> excluded.role",
+                    (self.house, name, role),
+                )
+            self._ids.update(
+                (name, number)
+                for number, name in self._db.execute("SELECT id, name FROM meter WHERE house = ?", (self.house,))
+            )
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
+
+    # -- one commit -------------------------------------------------------------------------------
+
+    def commit(self, batch: Batch, now_ms: int, open_minute: OpenMinute) -> None:
+        """Write a batch, whole.
+
+        Raises:
+            sqlite3.Error: if it could not be written (disk full, for one); the batch can be tried again.
+        """
+        dirty: set[int] = set()
+        with self._transaction():
+            for row in batch.rows:
+                self._put(row, dirty)
+            self._db.executemany(
+                "INSERT INTO reading VALUES (?, ?, ?) ON CONFLICT (at_ms, meter) DO UPDATE SET"
+                " watts = CASE WHEN watts IS NULL OR excluded.watts > watts THEN excluded.watts ELSE watts END",
+                [(at_ms, self._ids[meter], watts) for (meter, at_ms), watts in batch.journal.items()],
+            )
+            for name, instants in batch.late.items():
+                self._amend(name, instants, open_minute(name), dirty)
+            self._tell(batch)
+            self._save(batch, now_ms)
+            closed = {hour for hour in dirty | self._dirty if hour < now_ms // HOUR_MS}
+            self._db.executemany(TOTAL_HOUR, [(hour,) for hour in closed])
+        self._dirty = (self._dirty | dirty) - closed
+
+    def _put(self, row: Minute | Patch, dirty: set[int]) -> None:
+        meter = self._ids[row.meter]
+        if isinstance(row, Minute):
+            self._db.execute(UPSERT_MINUTE, (row.minute, meter, *row[2:]))
+        else:
+            self._db.execute(ADD_PATCH, (row.minute, meter, *row[2:]))
+        self._touched(row.minute, meter, dirty)
+
+    def _touched(self, minute: int, meter: int, dirty: set[int]) -> None:
+        dirty.add(minute // 60)
+        if minute <= self.ship_mark:
+            self._db.execute(
+                "INSERT INTO reship VALUES (?, ?, 1, 1) ON CONFLICT DO UPDATE SET"
+                " revision = revision + (NOT pending), pending = 1",
+                (minute, meter),
+            )
+
+    def _amend(self, name: str, instants: set[int], opened: tuple[int, int], dirty: set[int]) -> None:
+        """Recompute the closed minutes that late readings touch."""
+        open_at, hold_ms = opened
+        meter = self._ids[name]
+        minutes: set[int] = set()
+        for at_ms in instants:
+            following = self._db.execute(
+                "SELECT min(at_ms) FROM reading WHERE meter = ? AND at_ms > ?", (meter, at_ms)
+            ).fetchone()[0]
+            minutes.update(amended_span(at_ms, following if following is not None else at_ms + hold_ms, hold_ms))
+        for minute in sorted(minutes):
+            if minute < open_at:
+                readings = self.readings(name, minute * MINUTE_MS - hold_ms, (minute + 1) * MINUTE_MS)
+                row = minute_of(name, minute, readings, hold_ms)
+                if self._stands(row, meter):
+                    continue
+                self._db.execute(UPSERT_MINUTE, (row.minute, meter, *row[2:]))
+                self._touched(minute, meter, dirty)
+
+    def _stands(self, row: Minute, meter: int) -> bool:
+        """Whether the ledger has this row already, but for how it came about."""
+        known = self._db.execute(
+            "SELECT in_uwh, out_uwh, covered_ms, peak_milliw, low_milliw FROM minute WHERE minute = ? AND meter = ?",
+            (row.minute, meter),
+        ).fetchone()
+        return bool(known == row[2:7])
+
+    def _tell(self, batch: Batch) -> None:
+        for episode in batch.episodes:
+            self._db.execute(
+                "INSERT INTO episode (house, rule, load, began_ms, raised_ms, settled_ms, waste_uwh, cost, reason)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (house, rule, load, began_ms) DO UPDATE SET"
+                " settled_ms = excluded.settled_ms, waste_uwh = excluded.waste_uwh,"
+                " cost = excluded.cost, reason = excluded.reason",
+                (self.house, *episode),
+            )
+        self._db.executemany(
+            "INSERT INTO outbox (house, channel, created_ms, title, body, facts) VALUES (?, ?, ?, ?, ?, ?)",
+            [(self.house, *message) for message in batch.messages],
+        )
+        self._db.executemany(
+            "UPDATE outbox SET attempts = attempts + 1, sent_ms = CASE WHEN ?2 THEN ?3 END,"
+            " given_up_ms = CASE WHEN ?4 THEN ?3 END, trouble = ?5 WHERE id = ?1",
+            [(done.id, done.sent, done.at_ms, done.given_up, done.trouble or None) for done in batch.deliveries],
+        )
+
+    def _save(self, batch: Batch, now_ms: int) -> None:
+        for kind, value in batch.states.items():
+            if value is None:
+                self._db.execute("DELETE FROM state WHERE house = ? AND kind = ?", (self.house, kind))
+                continue
+            body = zlib.compress(json.dumps(value, separators=(",", ":")).encode(), 6)
+            self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?, ?, ?)", (self.house, kind, now_ms, body))
+        self._db.executemany(
+            "UPDATE reship SET pending = 0 WHERE minute = ? AND meter = ? AND revision = ?", batch.reshipped
+        )
+
+    # -- what the core reads ----------------------------------------------------------------------
+
+    def readings(self, name: str, from_ms: int, to_ms: int) -> list[Stamped]:
+        """Kept stamped readings of a meter in [from_ms, to_ms), in order."""
+        rows = self._db.execute(
+            "SELECT at_ms, watts FROM reading WHERE meter = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms",
+            (self._ids[name], from_ms, to_ms),
+        )
+        return [Stamped(*row) for row in rows]
+
+    def state(self, kind: str) -> tuple[int, Any] | None:
+        """When a state was saved, and its value."""
+        row = self._db.execute(
+            "SELECT saved_ms, body FROM state WHERE house = ? AND kind = ?", (self.house, kind)
+        ).fetchone()
+        return None if row is None else (row[0], json.loads(zlib.decompress(row[1])))
+
+    def occupied(self, from_minute: int) -> dict[str, set[int]]:
+        """Minutes at or after `from_minute` for which rows exist, by meter."""
+        names = {number: name for name, number in self._ids.items()}
+        found: dict[str, set[int]] = {}
+        for minute, meter in self._db.execute("SELECT minute, meter FROM minute WHERE minute >= ?", (from_minute,)):
+            if meter in names:
+                found.setdefault(names[meter], set()).add(minute)
+        return found
+
+    def sums(self, from_minute: int, to_minute: int) -> dict[str, Sums]:
+        """Energy of each meter in [from_minute, to_minute)."""
+        return sums(self._db, self.house, from_minute, to_minute)
+
+    def waiting(self, after_id: int) -> list[Waiting]:
+        """Messages not sent yet, oldest first."""
+        rows = self._db.execute(
+            "SELECT id, channel, created_ms, title, body, facts, attempts FROM outbox"
+            " WHERE sent_ms IS NULL AND given_up_ms IS NULL AND id > ? AND house = ? ORDER BY id",
+            (after_id, self.house),
+        )
+        return [Waiting(row[0], Message(*row[1:6]), row[6]) for row in rows]
+
+    # -- archive ----------------------------------------------------------------------------------
+
+    def next_rows(self, after: tuple[int, int], upto_minute: int, most: int) -> list[ArchiveRow]:
+        """Rows behind the archive's cursor (minute, meter number), in order."""
+        return self._rows(
+            "WHERE (minute.minute, minute.meter) > (?, ?) AND minute.minute <= ? AND house = ?"
+            " ORDER BY minute.minute, minute.meter LIMIT ?",
+            (*after, upto_minute, self.house, most),
+        )
+
+    def amended_rows(self, most: int) -> list[ArchiveRow]:
+        """Rows that changed after they were shipped."""
+        return self._rows("WHERE pending AND house = ? LIMIT ?", (self.house, most), "CROSS")
+
+    def _rows(self, where: str, values: tuple[object, ...], join: str = "LEFT") -> list[ArchiveRow]:
+        """`where` and `join` are constants of this file."""
+        tables = "minute LEFT JOIN reship USING (minute, meter)"
+        if join == "CROSS":
+            tables = "reship CROSS JOIN minute USING (minute, meter)"
+        rows = self._db.execute(
+            "SELECT minute.meter, role, coalesce(revision, 0), name, minute.minute, in_uwh, out_uwh, covered_ms,"
+            f" peak_milliw, low_milliw, origin FROM {tables} JOIN meter ON meter.id = minute.meter {where}",
+            values,
+        )
+        return [ArchiveRow(row[0], row[1], row[2], Minute(*row[3:])) for row in rows]
+
+    def behind(self, after: tuple[int, int]) -> tuple[int, int]:
+        """How many rows wait for the archive: new ones, amended ones."""
+        fresh = self._db.execute("SELECT count(*) FROM minute WHERE (minute, meter) > (?, ?)", after).fetchone()[0]
+        amended = self._db.execute("SELECT count(*) FROM reship WHERE pending").fetchone()[0]
+        return fresh, amended
+
+    # -- upkeep -----------------------------------------------------------------------------------
+
+    def prune(self, readings_before_ms: int, minutes_before: int) -> int:
+        """Delete what is older than it is kept; hours, episodes and unsent messages stay. Returns rows deleted."""
+        with self._transaction():
+            gone = self._db.execute("DELETE FROM reading WHERE at_ms < ?", (readings_before_ms,)).rowcount
+            for table in ("minute", "reship"):
+                gone += self._db.execute(f"DELETE FROM {table} WHERE minute < ?", (minutes_before,)).rowcount
+            gone += self._db.execute(
+                "DELETE FROM outbox WHERE coalesce(sent_ms, given_up_ms) < ?", (minutes_before * MINUTE_MS,)
+            ).rowcount
+        return gone

@@ -1,0 +1,121 @@
+"""A cumulative register: what it gained between two values, whatever it did in between."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
+
+from wattround.metering.minute import MINUTE_MS
+
+Verdict = Literal["first", "same", "gained", "reset", "rollover", "implausible", "late"]
+SETTLE_MS = 15 * MINUTE_MS
+"""A counter settles power-shaped minutes over at least this span: the sampling jitter of its two ends is small then."""
+KEPT_SLICES = 2880
+"""A counter that has not moved for so many measured minutes settles nothing any more."""
+
+
+@dataclass(slots=True)
+class Register:
+    """State of one counter: its last value, and the span since it last moved.
+
+    `slices` holds, for each closed minute of that span, the watt-milliseconds and covered milliseconds
+    that power readings gave it; `open_*` is what the open minute held when the span began.
+    """
+
+    last_wh: float | None = None
+    last_ms: int = 0
+    anchor_ms: int = 0
+    exact: bool = False
+    gained_wh: float = 0.0
+    open_wms: float = 0.0
+    open_covered_ms: int = 0
+    slices: dict[int, tuple[float, int]] = field(default_factory=dict)
+
+    def restart(self, at_ms: int, open_wms: float, open_covered_ms: int, *, exact: bool) -> None:
+        """Begin a new span at `at_ms`."""
+        self.anchor_ms, self.exact, self.gained_wh = at_ms, exact, 0.0
+        self.open_wms, self.open_covered_ms = open_wms, open_covered_ms
+        self.slices = {}
+
+    def note_closed(self, minute: int, wms: float, covered_ms: int) -> None:
+        """Remember what power readings gave a minute that is being closed."""
+        if len(self.slices) >= KEPT_SLICES:
+            self.restart((minute + 1) * MINUTE_MS, 0.0, 0, exact=False)
+            return
+        self.slices[minute] = (wms - self.open_wms, covered_ms - self.open_covered_ms)
+        self.open_wms, self.open_covered_ms = 0.0, 0
+
+
+def gain(before_wh: float, now_wh: float, most_wh: float, rollover_wh: float | None) -> tuple[float, Verdict]:
+    """Energy between two values of a register that never counts down by itself.
+
+    A value that falls has rolled over (only where `rollover_wh` is configured and the gain is plausible) or
+    was reset, in which case what it shows now is what it counted since; RFC 8428 section 4.5.2 on sums.
+    `most_wh` is what the load could have drawn in that time: more is a register exchanged, not energy.
+    """
+    step = now_wh - before_wh
+    if 0 <= step <= most_wh:
+        return step, "gained" if step else "same"
+    if step > 0:
+        return 0.0, "implausible"
+    if rollover_wh is not None and step + rollover_wh <= most_wh and before_wh <= rollover_wh:
+        return step + rollover_wh, "rollover"
+    if now_wh <= most_wh:
+        return now_wh, "reset"
+    return 0.0, "implausible"
+
+
+class Share(NamedTuple):
+    """What settling adds to one minute."""
+
+    minute: int
+    wms: float
+    covered_ms: int
+
+
+def settle(from_ms: int, to_ms: int, total_wms: float, slices: dict[int, tuple[float, int]]) -> list[Share]:
+    """Additions that make the minutes of a span sum to what the counter gained in it.
+
+    Power readings keep their shape. Time they do not cover is filled evenly with the difference, but not
+    above the busiest measured minute's mean power: what remains then (a meter that reads a few per cent
+    off) scales the measured minutes. A span without any measured energy is spread evenly.
+
+    Args:
+        from_ms: begin of the span.
+        to_ms: its end.
+        total_wms: what the counter gained, in watt-milliseconds.
+        slices: measured (watt-milliseconds, covered milliseconds) by minute, within the span.
+    """
+    measured = sum(wms for wms, _ in slices.values())
+    covered = sum(ms for _, ms in slices.values())
+    gap_ms = (to_ms - from_ms) - covered
+    difference = total_wms - measured
+    if measured <= 0:
+        return _evenly(from_ms, to_ms, total_wms, slices)
+    gap_w = 0.0
+    if gap_ms > 0 and difference > 0:
+        busiest = max(wms / ms for wms, ms in slices.values() if ms > 0)
+        gap_w = min(difference / gap_ms, busiest)
+    scale = (total_wms - gap_w * gap_ms) / measured
+    shares = []
+    for minute, span_ms in _minutes(from_ms, to_ms):
+        wms, ms = slices.get(minute, (0.0, 0))
+        missing = max(0, span_ms - ms)
+        shares.append(Share(minute, wms * (scale - 1.0) + gap_w * missing, missing))
+    return shares
+
+
+def _evenly(from_ms: int, to_ms: int, total_wms: float, slices: dict[int, tuple[float, int]]) -> list[Share]:
+    watts = total_wms / (to_ms - from_ms)
+    return [
+        Share(minute, watts * span_ms, max(0, span_ms - slices.get(minute, (0.0, 0))[1]))
+        for minute, span_ms in _minutes(from_ms, to_ms)
+    ]
+
+
+def _minutes(from_ms: int, to_ms: int) -> list[tuple[int, int]]:
+    """Each minute that [from, to) touches, with the milliseconds of it that lie inside."""
+    return [
+        (minute, min(to_ms, (minute + 1) * MINUTE_MS) - max(from_ms, minute * MINUTE_MS))
+        for minute in range(from_ms // MINUTE_MS, (to_ms - 1) // MINUTE_MS + 1)
+    ]

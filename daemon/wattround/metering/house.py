@@ -1,0 +1,138 @@
+"""All meters of one house, and their state as a plain value."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from typing import Any
+
+from wattround.metering.counter import Register
+from wattround.metering.late import Stamped, integral
+from wattround.metering.meter import Meter, MeterSpec, Output
+from wattround.metering.minute import MINUTE_MS, Minute
+
+_PLAIN = (
+    "watts", "heard_ms", "held_until_ms", "done_ms", "above_wms", "level", "minute", "ends_ms",
+    "in_wms", "out_wms", "covered_ms", "origin",
+)  # fmt: skip
+
+
+class Metering:
+    """Meters by name. Closed minutes and level changes collect in `out` until the caller empties it."""
+
+    def __init__(self, specs: Iterable[MeterSpec]) -> None:
+        self.out = Output()
+        self.meters: dict[str, Meter] = {}
+        self._ticked = -1
+        for spec in specs:
+            self.add(spec)
+
+    def add(self, spec: MeterSpec) -> Meter:
+        """A new meter, or the known one of that name with new settings (its open minute stays)."""
+        known = self.meters.get(spec.name)
+        if known is None or known.spec[2:] != spec[2:] or known.spec.hold_ms != spec.hold_ms:
+            if known is not None:
+                known.emit()
+            fresh = Meter(spec, self.out)
+            if known is not None:
+                _restore(fresh, _plain(known))
+            self.meters[spec.name] = fresh
+        return self.meters[spec.name]
+
+    def retire(self, keep: Collection[str]) -> None:
+        """Close and forget the meters that are not in `keep`."""
+        for name in [name for name in self.meters if name not in keep]:
+            self.meters.pop(name).emit()
+
+    def tick(self, now_ms: int) -> bool:
+        """Close what the clock has closed; True when a new minute has begun since the last call."""
+        minute = now_ms // MINUTE_MS
+        if minute == self._ticked:
+            return False
+        self._ticked = minute
+        self.follow_clock(now_ms)
+        return True
+
+    def follow_clock(self, now_ms: int) -> None:
+        """Bring every meter that moves with the clock up to `now_ms`."""
+        for meter in self.meters.values():
+            meter.follow_clock(now_ms)
+
+    def fade(self, names: Iterable[str], now_ms: int) -> None:
+        """Of the named meters, those silent beyond their hold have no known level."""
+        for name in names:
+            meter = self.meters.get(name)
+            if meter is not None and meter.announced and meter.level is not None and now_ms > meter.held_until_ms:
+                meter.lose_level(max(meter.held_until_ms, 0))
+
+    def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
+        """The wall clock was set. Time that never passed is not covered, time already covered is not covered twice.
+
+        Args:
+            expected_ms: what the clock would have read.
+            now_ms: what it reads.
+            occupied: minutes at or after `now_ms` that each meter has rows for already.
+        """
+        for name, meter in self.meters.items():
+            meter.occupied = set(occupied.get(name, ()))
+            if not meter.spec.stamped:
+                meter.clock_was_set(expected_ms, now_ms)
+        self._ticked = now_ms // MINUTE_MS
+
+    def rebuild_open(self, name: str, readings: list[Stamped]) -> None:
+        """Recompute a stamped meter's open minute up to where it has got, after a late reading in it."""
+        meter = self.meters[name]
+        held = integral(readings, meter.spec.hold_ms, meter.minute * MINUTE_MS, meter.done_ms)
+        meter.in_wms, meter.out_wms, meter.covered_ms = held.in_wms, held.out_wms, held.covered_ms
+        meter.peak_w, meter.low_w = held.peak_w, held.low_w
+
+    def snapshot(self) -> dict[str, Any]:
+        """State of every meter as plain values."""
+        return {name: _plain(meter) for name, meter in self.meters.items()}
+
+    def restore(self, state: Mapping[str, Any], saved_ms: int) -> None:
+        """Take up a saved state. What arrival-stamped meters held ends there: the time since is unknown."""
+        for name, plain in state.items():
+            meter = self.meters.get(name)
+            if meter is None:
+                continue
+            _restore(meter, plain)
+            if meter.spec.has_power and not meter.spec.stamped:
+                meter.watts = None
+                meter.held_until_ms = min(meter.held_until_ms, saved_ms)
+                meter.done_ms = min(meter.done_ms, saved_ms) if meter.done_ms > saved_ms else meter.done_ms
+
+
+def open_rows(metering: Metering) -> list[Minute]:
+    """The open minutes as they stand, for a person who looks now."""
+    return [meter.row() for meter in metering.meters.values() if meter.covered_ms]
+
+
+def _plain(meter: Meter) -> dict[str, Any]:
+    plain: dict[str, Any] = {key: getattr(meter, key) for key in _PLAIN}
+    if meter.peak_w >= meter.low_w:
+        plain["range_w"] = [meter.peak_w, meter.low_w]
+    if meter.occupied:
+        plain["occupied"] = sorted(meter.occupied)
+    register = meter.register
+    if register.last_wh is not None:
+        plain["register"] = [
+            register.last_wh, register.last_ms, register.anchor_ms, register.exact, register.gained_wh,
+            register.open_wms, register.open_covered_ms,
+            [[minute, *values] for minute, values in register.slices.items()],
+        ]  # fmt: skip
+    return plain
+
+
+def _restore(meter: Meter, plain: Mapping[str, Any]) -> None:
+    for key in _PLAIN:
+        setattr(meter, key, plain[key])
+    if "range_w" in plain:
+        meter.peak_w, meter.low_w = plain["range_w"]
+    meter.occupied = set(plain.get("occupied", ()))
+    meter.blocked = meter.minute in meter.occupied
+    if "register" in plain:
+        last_wh, last_ms, anchor_ms, exact, gained_wh, open_wms, open_covered_ms, slices = plain["register"]
+        meter.register = Register(
+            last_wh, last_ms, anchor_ms, exact, gained_wh, open_wms, open_covered_ms,
+            {minute: (wms, covered_ms) for minute, wms, covered_ms in slices},
+        )  # fmt: skip

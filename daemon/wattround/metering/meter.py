@@ -1,0 +1,380 @@
+"""One meter: readings in, closed minutes out.
+
+Power is held from a reading to the next, at most `hold_ms` long. A meter whose readings carry their own
+time moves only by them; a meter stamped on arrival also moves with the clock. Time is whole milliseconds
+UTC, energy is summed in watt-milliseconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from wattround.metering.counter import SETTLE_MS, Register, Verdict, gain, settle
+from wattround.metering.level import NO_BAND, Band, Level, Thresholds, band_of
+from wattround.metering.minute import (
+    COUNTED,
+    ESTIMATED,
+    MINUTE_MS,
+    POWERED,
+    Minute,
+    Patch,
+    uwh,
+)
+
+WMS_PER_WH = 3_600_000.0
+SMALL_STEP_MS = 120_000
+"""A clock set back by no more than this is waited for."""
+LATE_GRACE_MS = 5_000
+"""How long after its hold a stamped meter's silence is taken as final for now."""
+
+
+class MeterSpec(NamedTuple):
+    """What a meter needs to know of its settings; `counts_out` turns a counter's direction round."""
+
+    name: str
+    hold_ms: int
+    thresholds: Thresholds
+    stamped: bool
+    has_power: bool
+    has_counter: bool
+    counts_out: bool = False
+    highest_w: float = 100_000.0
+    rollover_wh: float | None = None
+
+
+class LevelChange(NamedTuple):
+    """A meter's level changed; None where it cannot be told."""
+
+    at_ms: int
+    meter: str
+    level: Level | None
+
+
+@dataclass(slots=True)
+class Output:
+    """What metering has to say since it was last emptied, in order."""
+
+    rows: list[Minute | Patch] = field(default_factory=list)
+    levels: list[LevelChange] = field(default_factory=list)
+
+
+class Meter:
+    """Integrator of one meter. Its whole state is `snapshot()`."""
+
+    __slots__ = (
+        "above_wms", "announced", "band_high", "band_low", "blocked", "covered_ms", "done_ms", "emitted", "ends_ms",
+        "heard_ms", "held_until_ms", "in_wms", "level", "low_w", "minute", "occupied", "origin", "out", "out_wms",
+        "peak_w", "register", "spec", "standby_w", "watts",
+    )  # fmt: skip
+
+    def __init__(self, spec: MeterSpec, out: Output) -> None:
+        self.spec = spec
+        self.standby_w = spec.thresholds.standby_w
+        self.out = out
+        self.register = Register()
+        self.watts: float | None = None
+        self.heard_ms = self.held_until_ms = self.done_ms = -1
+        self.above_wms = 0.0
+        self.occupied: set[int] = set()
+        self.level: Level | None = None
+        self.announced = False
+        self.emitted: Minute | None = None
+        self.band_low, self.band_high = NO_BAND.low, NO_BAND.high
+        self.minute = -1
+        self.ends_ms = 0
+        self._clear()
+
+    def _clear(self) -> None:
+        self.in_wms = self.out_wms = 0.0
+        self.covered_ms = self.origin = 0
+        self.peak_w, self.low_w = float("-inf"), float("inf")
+        self.blocked = self.minute in self.occupied
+
+    # -- power ------------------------------------------------------------------------------------
+
+    def hear_power(self, at_ms: int, watts: float) -> bool:
+        """Take a power reading; False if it is late (older than the newest) and changed nothing here."""
+        if at_ms <= self.heard_ms:
+            if self.spec.stamped:
+                return at_ms == self.heard_ms and self._same_instant(watts)
+            at_ms = max(at_ms, self.done_ms)
+        if at_ms <= self.ends_ms and at_ms <= self.held_until_ms:
+            # within the open minute and the hold: the usual case, kept flat for speed
+            span, held = at_ms - self.done_ms, self.watts
+            if span > 0 and held is not None:
+                if held >= 0.0:
+                    self.in_wms += held * span
+                    if held > self.standby_w:
+                        self.above_wms += (held - self.standby_w) * span
+                else:
+                    self.out_wms -= held * span
+                self.peak_w = max(self.peak_w, held)
+                self.low_w = min(self.low_w, held)
+                self.covered_ms += span
+                self.origin |= POWERED
+                self.done_ms = at_ms
+        else:
+            self.advance(at_ms)
+        self.watts = watts
+        self.heard_ms = at_ms
+        self.held_until_ms = at_ms + self.spec.hold_ms
+        if not self.band_low <= watts < self.band_high:
+            self._relevel(at_ms, watts)
+        return True
+
+    def _same_instant(self, watts: float) -> bool:
+        """Two values for one instant: the larger stands, so that the order of arrival does not matter."""
+        if self.watts is not None and watts > self.watts:
+            self.watts = watts
+            self._relevel(self.heard_ms, watts)
+        return True
+
+    def prime(self, watts: float) -> None:
+        """Show a value of unknown time (retained, queued); it makes no energy."""
+        if self.watts is None:
+            self.watts = watts
+
+    def go_offline(self, at_ms: int) -> None:
+        """The source says that it is gone: its hold ends at once."""
+        if self.spec.has_power:
+            self.advance(at_ms)
+        self.held_until_ms = min(self.held_until_ms, max(self.done_ms, at_ms))
+        self.lose_level(at_ms)
+
+    def advance(self, to_ms: int) -> None:
+        """Integrate the held power up to `to_ms`, closing minutes on the way."""
+        start = self.done_ms
+        end = min(to_ms, self.held_until_ms) if self.watts is not None and self.spec.has_power else start
+        while start < end:
+            if start >= self.ends_ms:
+                self._roll(start)
+            stop = min(end, self.ends_ms)
+            self._add(self.watts or 0.0, stop - start, POWERED)
+            start = stop
+        if to_ms >= self.ends_ms:
+            self._roll(to_ms)
+        self.done_ms = max(self.done_ms, to_ms)
+
+    def _add(self, watts: float, span_ms: int, origin: int) -> None:
+        if watts >= 0.0:
+            self.in_wms += watts * span_ms
+        else:
+            self.out_wms -= watts * span_ms
+        self.above_wms += max(0.0, watts - self.standby_w) * span_ms
+        if origin & POWERED:
+            self.peak_w, self.low_w = max(self.peak_w, watts), min(self.low_w, watts)
+        self.covered_ms += span_ms
+        self.origin |= origin
+
+    def _roll(self, at_ms: int) -> None:
+        """Close the open minute and open the one that holds `at_ms`."""
+        self.emit()
+        if self.spec.has_counter and self.spec.has_power and self.minute >= 0:
+            shaped = self.out_wms if self.spec.counts_out else self.in_wms
+            self.register.note_closed(self.minute, shaped, self.covered_ms)
+        self.minute = at_ms // MINUTE_MS
+        self.ends_ms = (self.minute + 1) * MINUTE_MS
+        self._clear()
+
+    def emit(self) -> None:
+        """Hand out the open minute's row as it stands, if it has anything new to say."""
+        if self.covered_ms and not self.blocked:
+            row = self.row()
+            if row != self.emitted:
+                self.emitted = row
+                self.out.rows.append(row)
+
+    def row(self) -> Minute:
+        """The open minute as a row."""
+        powered = self.peak_w >= self.low_w
+        return Minute(
+            self.spec.name, self.minute, uwh(self.in_wms), uwh(self.out_wms), min(self.covered_ms, MINUTE_MS),
+            round(self.peak_w * 1000) if powered else None, round(self.low_w * 1000) if powered else None,
+            self.origin,
+        )  # fmt: skip
+
+    def follow_clock(self, now_ms: int) -> None:
+        """Move with the clock: integrate to now if stamped on arrival, else give up waiting after the hold."""
+        if self._by_arrival:
+            self.advance(now_ms)
+        elif now_ms > max(self.held_until_ms, self.ends_ms) + LATE_GRACE_MS and self.minute >= 0:
+            if self.spec.has_power and self.watts is not None and self.done_ms < self.held_until_ms:
+                self.advance(self.held_until_ms)
+            self.emit()
+
+    def clock_was_set(self, expected_ms: int, now_ms: int) -> None:
+        """Go on at another time of day. The step itself is not covered; covered time is not covered again."""
+        if self._by_arrival:
+            self.advance(max(expected_ms, self.done_ms))
+        if expected_ms - SMALL_STEP_MS <= now_ms <= expected_ms:
+            return  # readings count again once the clock has caught up with what is covered
+        left_ms = max(0, self.held_until_ms - expected_ms)
+        if now_ms // MINUTE_MS != self.minute:
+            self.emit()
+            if now_ms < expected_ms and self.covered_ms:
+                self.occupied.add(self.minute)
+            self.minute, self.ends_ms = now_ms // MINUTE_MS, (now_ms // MINUTE_MS + 1) * MINUTE_MS
+            self._clear()
+            self.emitted = None
+        self.done_ms = self.heard_ms = now_ms
+        self.held_until_ms = now_ms + left_ms
+        gained_wh = self.register.gained_wh
+        self._anchor(now_ms, exact=not self.spec.has_power)
+        self.register.gained_wh = 0.0 if self.spec.has_power else gained_wh
+        self.register.last_ms = now_ms
+
+    @property
+    def _by_arrival(self) -> bool:
+        return self.spec.has_power and not self.spec.stamped
+
+    # -- counter ----------------------------------------------------------------------------------
+
+    def hear_counter(self, at_ms: int, value_wh: float) -> Verdict:
+        """Take a counter's value at a known time; says what became of it."""
+        register = self.register
+        if self._by_arrival:
+            at_ms = max(at_ms, self.done_ms)
+            self.advance(at_ms)
+        elif self.spec.has_power:
+            at_ms = max(at_ms, self.done_ms)
+        if register.last_wh is None:
+            self._anchor(at_ms, exact=not self.spec.has_power)
+            register.last_wh, register.last_ms = value_wh, at_ms
+            if not self.spec.has_power:
+                self._begin_at(at_ms)
+            return "first"
+        if at_ms <= register.last_ms:
+            return "late" if at_ms < register.last_ms else "same"
+        gained, verdict = self._gain(value_wh, at_ms)
+        silent = at_ms - register.last_ms > self.spec.hold_ms
+        register.last_wh, register.last_ms = value_wh, at_ms
+        if verdict == "implausible":
+            self._anchor(at_ms, exact=False)
+            if not self.spec.has_power:
+                self._begin_at(at_ms)
+            return verdict
+        register.gained_wh += gained
+        if self.spec.has_power:
+            self._settle_shaped(at_ms)
+        else:
+            self._spread(at_ms, silent=silent)
+        return verdict
+
+    def hear_counter_untimed(self, value_wh: float) -> Verdict:
+        """Take a counter's value of unknown time: its gain counts, the next timed value places it."""
+        register = self.register
+        if register.last_wh is None:
+            return "first"
+        gained, verdict = gain(register.last_wh, value_wh, float("inf"), self.spec.rollover_wh)
+        if verdict == "reset" and self.spec.highest_w * 24.0 * 7 < gained:
+            return "implausible"  # a week at full power: another register, not a reset
+        register.last_wh = value_wh
+        register.gained_wh += gained
+        return verdict
+
+    def _gain(self, value_wh: float, at_ms: int) -> tuple[float, Verdict]:
+        most_wh = self.spec.highest_w * (at_ms - self.register.anchor_ms) / 3_600_000
+        return gain(self.register.last_wh or 0.0, value_wh, most_wh, self.spec.rollover_wh)
+
+    def _anchor(self, at_ms: int, *, exact: bool) -> None:
+        same_minute = at_ms < self.ends_ms and at_ms >= self.ends_ms - MINUTE_MS
+        wms = (self.out_wms if self.spec.counts_out else self.in_wms) if same_minute else 0.0
+        self.register.restart(at_ms, wms, self.covered_ms if same_minute else 0, exact=exact)
+
+    def _begin_at(self, at_ms: int) -> None:
+        """A counter-only meter covers time from here on; what lies before stays uncovered."""
+        if at_ms >= self.ends_ms:
+            self._roll(at_ms)
+        self.done_ms = max(self.done_ms, at_ms)
+
+    def _spread(self, at_ms: int, *, silent: bool) -> None:
+        """Counter only: the gain is spread evenly since the register last moved; without one, zero is measured."""
+        register, span = self.register, at_ms - self.register.anchor_ms
+        if register.gained_wh > 0:
+            origin = COUNTED | (ESTIMATED if span > self.spec.hold_ms else 0)
+            watts = register.gained_wh * WMS_PER_WH / span
+            self._place_before(register.anchor_ms, min(self.done_ms, at_ms), watts, origin)
+            self._cover(at_ms, watts, origin)
+            self.watts = watts
+            self._anchor(at_ms, exact=True)
+        else:
+            self._cover(at_ms, 0.0, COUNTED | (ESTIMATED if silent else 0))
+            if span > self.spec.hold_ms:
+                self.watts = 0.0
+        self.heard_ms, self.held_until_ms = at_ms, at_ms + self.spec.hold_ms
+        if self.watts is not None and not self.band_low <= self.watts < self.band_high:
+            self._relevel(at_ms, self.watts)
+
+    def _place_before(self, from_ms: int, to_ms: int, watts: float, origin: int) -> None:
+        """Add energy to time that is covered already."""
+        self.above_wms += max(0.0, watts - self.standby_w) * max(0, to_ms - from_ms)
+        for minute in range(from_ms // MINUTE_MS, (to_ms - 1) // MINUTE_MS + 1 if to_ms > from_ms else 0):
+            inside = min(to_ms, (minute + 1) * MINUTE_MS) - max(from_ms, minute * MINUTE_MS)
+            self._patch(minute, watts * inside, 0, origin)
+
+    def _cover(self, to_ms: int, watts: float, origin: int) -> None:
+        start = self.done_ms
+        signed = -watts if self.spec.counts_out else watts
+        while start < to_ms:
+            if start >= self.ends_ms:
+                self._roll(start)
+            stop = min(to_ms, self.ends_ms)
+            self._add(signed, stop - start, origin)
+            start = stop
+        self.done_ms = max(self.done_ms, to_ms)
+
+    def _settle_shaped(self, at_ms: int) -> None:
+        """Power and counter: when the register has moved over a long enough span, it has the last word."""
+        register = self.register
+        if register.gained_wh <= 0:
+            return
+        if not register.exact:
+            self._anchor(at_ms, exact=True)
+            return
+        slices = dict(register.slices)
+        shaped = self.out_wms if self.spec.counts_out else self.in_wms
+        slices[self.minute] = (shaped - register.open_wms, self.covered_ms - register.open_covered_ms)
+        gap_ms = at_ms - register.anchor_ms - sum(ms for _, ms in slices.values())
+        if at_ms - register.anchor_ms < SETTLE_MS and gap_ms < MINUTE_MS:
+            return
+        for share in settle(register.anchor_ms, at_ms, register.gained_wh * WMS_PER_WH, slices):
+            filled = ESTIMATED if share.covered_ms else 0
+            self._patch(share.minute, share.wms, share.covered_ms, COUNTED | filled)
+        self._anchor(at_ms, exact=True)
+
+    def _patch(self, minute: int, wms: float, covered_ms: int, origin: int) -> None:
+        if minute == self.minute:
+            if self.spec.counts_out:
+                self.out_wms = max(0.0, self.out_wms + wms)
+            else:
+                self.in_wms = max(0.0, self.in_wms + wms)
+            self.covered_ms += covered_ms
+            self.origin |= origin
+            return
+        energy = uwh(wms)
+        into, outof = (0, energy) if self.spec.counts_out else (energy, 0)
+        self.out.rows.append(Patch(self.spec.name, minute, into, outof, covered_ms, origin))
+
+    # -- levels -----------------------------------------------------------------------------------
+
+    def _relevel(self, at_ms: int, watts: float) -> None:
+        band: Band = band_of(watts, self.level, self.spec.thresholds)
+        self.band_low, self.band_high = band.low, band.high
+        if band.level != self.level or not self.announced:
+            self.level, self.announced = band.level, True
+            self.out.levels.append(LevelChange(at_ms, self.spec.name, band.level))
+
+    def lose_level(self, at_ms: int) -> None:
+        """Nothing is known of the load any more."""
+        self.band_low, self.band_high = NO_BAND.low, NO_BAND.high
+        if self.level is not None:
+            self.level = None
+            self.out.levels.append(LevelChange(at_ms, self.spec.name, None))
+
+    def above_at(self, now_ms: int) -> float:
+        """Watt-milliseconds above standby since the meter began, as measured up to `now_ms`."""
+        ahead = min(now_ms, self.held_until_ms) - self.done_ms
+        if self.watts is None or ahead <= 0 or not self.spec.has_power:
+            return self.above_wms
+        return self.above_wms + max(0.0, self.watts - self.standby_w) * ahead

@@ -1,0 +1,1 @@
+"""Tariffs: the price of a minute; the marginal price of a wasted watt-hour. Pure."""

@@ -1,0 +1,1 @@
+"""Delivers messages from the ledger's outbox."""

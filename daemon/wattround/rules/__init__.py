@@ -1,0 +1,1 @@
+"""Conditions, episodes and their life cycle. Pure: time comes in as an argument."""

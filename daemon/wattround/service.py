@@ -1,0 +1,160 @@
+"""Composition: builds the parts, starts them, watches them, stops them."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from wattround import __version__
+from wattround.clock import Clock
+from wattround.config.load import WrongSettings, load
+from wattround.config.model import Settings
+from wattround.control import ControlServer
+from wattround.core.inbox import Inbox
+from wattround.core.loop import Core
+from wattround.ingest.broker import BrokerLink
+from wattround.ingest.session import most_unacknowledged
+from wattround.notify.outlets import Outlets
+from wattround.systemd import Notifier
+from wattround.threads import Supervised
+from wattround.upkeep import Calendar
+
+log = structlog.get_logger("service")
+
+STOP_BUDGET_S = 4.5
+"""All of a stop; systemd and the person at the terminal are told 5 s."""
+PATIENCE_S = 120.0
+IDLE_S, GATHER_S = 0.5, 0.02
+
+
+class Service:
+    """The whole daemon. `run` returns the process's exit status."""
+
+    def __init__(self, settings: Settings, clock: Clock, file: Path | None = None, idle_s: float = IDLE_S) -> None:
+        self.settings, self._file, self._idle_s = settings, file, idle_s
+        self.failed = threading.Event()
+        self.inbox = Inbox()
+        self.outlets = Outlets(self._delivered)
+        self.core = Core(
+            settings, clock, self.inbox, self.outlets,
+            lambda acks: self.link.acknowledge(acks), most_unacknowledged(settings),
+        )  # fmt: skip
+        self.link = BrokerLink(
+            settings, self.core.house.router.subscriptions(), self.inbox, clock, self._delivered,
+            self.core.session_filters, self._filters_changed,
+        )  # fmt: skip
+        self.core.health = lambda: {"broker": self.link.state, "broker_trouble": self.link.trouble or None}
+        self.control = ControlServer(Path(settings.ledger.folder), self.inbox.ask)
+        self.calendar = Calendar(settings.house.time_zone, lambda: self.inbox.ask("upkeep"))
+        self._beat_s = time.monotonic()
+        self._notifier = Notifier(os.environ)
+        self._fed_s = 0.0
+        self._core_thread = self._thread("core", self._run_core, lambda: self._beat_s)
+        self._link_thread = self._thread("broker", self.link.run, lambda: self.link.beat_s)
+        control = self._thread("control", self.control.run, lambda: self.control.beat_s)
+        self._others = [control, *self._channel_threads(), *self._archive_threads()]
+
+    def _thread(self, name: str, run: Any, beat: Any) -> Supervised:
+        return Supervised(name, run, beat, PATIENCE_S, self.failed)
+
+    def _channel_threads(self) -> list[Supervised]:
+        fresh = self.outlets.configure(self.settings, self.link)
+        return [self._thread("channel", outlet.run, lambda outlet=outlet: outlet.beat_s) for outlet in fresh]
+
+    def _archive_threads(self) -> list[Supervised]:
+        if self.settings.archive is None:
+            return []
+        from wattround.archive.shipper import Shipper  # noqa: PLC0415 - with what it brings, only where configured
+
+        shipper = Shipper(self.settings, self.settings.archive, self.inbox.ask)
+        return [self._thread("archive", shipper.run, lambda: shipper.beat_s)]
+
+    def _filters_changed(self, filters: dict[str, int]) -> None:
+        self.inbox.ask("filters", filters=filters)
+
+    def _delivered(self, number: int, sent: bool, trouble: str) -> None:
+        self.inbox.ask("delivered", number=number, sent=sent, trouble=trouble)
+
+    # -- life -------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start every thread; we are ready when the core has the ledger and the broker's thread runs."""
+        for thread in (self._core_thread, self._link_thread, *self._others):
+            thread.start()
+        self.calendar.start()
+        self.inbox.ask("upkeep")
+        self._notifier.say(READY="1", STATUS=f"measuring {len(self.settings.meters)} meters")
+        log.info("started", version=__version__, house=self.settings.house.id, meters=len(self.core.house.meters))
+
+    def _run_core(self, stop: threading.Event) -> None:
+        self.core.run(stop, self._alive, self._idle_s, GATHER_S if self._idle_s >= IDLE_S else 0.0)
+
+    def _alive(self) -> None:
+        """The core has turned once. It feeds the watchdog, and only while every other thread gets on too."""
+        self._beat_s = time.monotonic()
+        if self._notifier.watchdog_ms and self._beat_s - self._fed_s > self._notifier.watchdog_ms / 3000:
+            stuck = [thread.name for thread in (self._link_thread, *self._others) if not thread.alive]
+            if stuck:
+                log.error("threads are stuck, the watchdog is not fed", threads=stuck)
+            else:
+                self._notifier.say(WATCHDOG="1")
+                self._fed_s = self._beat_s
+
+    def reload(self) -> bool:
+        """Read the file again; a wrong one changes nothing."""
+        if self._file is None:
+            return False
+        try:
+            settings = load(self._file).settings
+        except WrongSettings as wrong:
+            log.error(
+                "the file is wrong, the old settings stay",
+                problems=[problem.text(str(self._file)) for problem in wrong.problems],
+            )
+            return False
+        fixed = (
+            ("id", settings.house.id, self.settings.house.id),
+            ("folder", settings.ledger.folder, self.settings.ledger.folder),
+        )
+        if changed := [name for name, new, old in fixed if new != old]:
+            log.error("this needs a restart, the old settings stay", changed=changed)
+            return False
+        wanted = self.inbox.ask("settings", settings=settings).result(timeout=30)
+        archive_changed = settings.archive != self.settings.archive
+        self.settings = settings
+        self.link.reload(settings, wanted)
+        fresh = self._channel_threads()
+        if archive_changed:
+            for thread in [thread for thread in self._others if thread.name == "archive"]:
+                thread.stop.set()
+                self._others.remove(thread)
+            fresh += self._archive_threads()
+        for thread in fresh:
+            thread.start()
+        self._others += fresh
+        log.info("settings reloaded", meters=len(settings.meters), rules=len(settings.rules))
+        return True
+
+    def stop(self) -> bool:
+        """Stop within the budget; True if every thread has ended.
+
+        The core goes first: what has arrived is written, and acknowledged while the broker is still there.
+        """
+        self._notifier.say(STOPPING="1")
+        until_s = time.monotonic() + STOP_BUDGET_S
+        self.calendar.stop()
+        self._core_thread.stop.set()
+        self.inbox.wake.set()
+        for thread in self._others:
+            thread.stop.set()
+        ended = [self._core_thread.join(until_s - 1.5)]
+        self._link_thread.stop.set()
+        self.link.wake()
+        ended += [thread.join(until_s) for thread in (self._link_thread, *self._others)]
+        log.info("stopped", clean=all(ended))
+        return all(ended)

@@ -1,0 +1,49 @@
+"""Supervised threads: one that ends before it is told to ends the daemon, so that systemd starts it afresh."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+
+import structlog
+
+log = structlog.get_logger("threads")
+
+Run = Callable[[threading.Event], None]
+Beat = Callable[[], float]
+
+
+class Supervised:
+    """A thread with a heartbeat. `beat` gives the monotonic second of its last progress."""
+
+    def __init__(self, name: str, run: Run, beat: Beat, patience_s: float, failed: threading.Event) -> None:
+        self.name, self._run, self._beat, self._patience_s = name, run, beat, patience_s
+        self._failed = failed
+        self.stop = threading.Event()
+        self._thread = threading.Thread(target=self._guarded, name=name, daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def _guarded(self) -> None:
+        try:
+            self._run(self.stop)
+        except Exception:
+            log.critical("thread failed", thread=self.name, exc_info=True)
+            self._failed.set()
+            return
+        if not self.stop.is_set():
+            log.critical("thread ended by itself", thread=self.name)
+            self._failed.set()
+
+    @property
+    def alive(self) -> bool:
+        """Whether it runs and has made progress lately."""
+        return self._thread.is_alive() and time.monotonic() - self._beat() < self._patience_s
+
+    def join(self, until_s: float) -> bool:
+        """Wait for it to end, until a monotonic second; False if it has not."""
+        self._thread.join(max(0.0, until_s - time.monotonic()))
+        return not self._thread.is_alive()
