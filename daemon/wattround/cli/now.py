@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import time
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -44,35 +46,52 @@ def screen(facts: dict[str, Any]) -> Group:
 
 def headline(facts: dict[str, Any]) -> str:
     """House, who is home, the hour."""
-    parts = [facts["house"], time.strftime("%H:%M:%S", time.localtime(facts["now_ms"] / 1000))]
+    parts = [facts["house"], f"{_local(facts):%H:%M:%S}"]
     if facts["occupancy"] is not None:
         known = {"empty": "nobody home", "occupied": "somebody home", "unknown": "who is home is not known"}
         parts.append(known[facts["occupancy"]])
     return " · ".join(parts)
 
 
+def _local(facts: dict[str, Any]) -> datetime:
+    return datetime.fromtimestamp(facts["now_ms"] / 1000, UTC).astimezone(ZoneInfo(facts["time_zone"]))
+
+
 def table(facts: dict[str, Any]) -> Table:
     """Every meter, nested as in the tree; the rest that no meter within saw comes last in each."""
     grid = Table(box=None, pad_edge=False, header_style="underline")
     grid.add_column("Meter", no_wrap=True, ratio=1)
-    for name in ("Watts", "Level", "kWh today", f"{facts['currency']} today", "Heard"):
+    exports = any(meter["today_out_wh"] > 0 for meter in facts["meters"])
+    for name in (
+        "Watts",
+        "Level",
+        "kWh today",
+        *(["kWh out"] if exports else []),
+        f"{facts['currency']} today",
+        "Heard",
+    ):
         grid.add_column(name, justify="left" if name == "Level" else "right", no_wrap=True)
     open_loads = {episode["load"] for episode in facts["episodes"]}
     for meter in facts["meters"]:
         indent = "  " * meter["depth"]
         marked = meter["name"] in open_loads
         grid.add_row(
-            f"{indent}{meter['label']}", _watts(meter["watts_w"]), meter["level"] or "",
-            f"{meter['today_in_wh'] / 1000:.2f}", _money(meter), _age(meter["age_s"]),
+            f"{indent}{meter['label']}", _watts(meter["watts_w"]), meter["level"] or "", _kwh(meter["today_in_wh"]),
+            *([_kwh(meter["today_out_wh"]) if meter["today_out_wh"] else ""] if exports else []),
+            _money(meter), _age(meter["age_s"]),
             style="bold" if marked else "dim" if meter["watts_w"] is None else "",
         )  # fmt: skip
         if meter["unmeasured_w"] is not None:
-            grid.add_row(f"{indent}  (not metered within)", _watts(meter["unmeasured_w"]), "", "", "", "", style="dim")
+            grid.add_row(f"{indent}  (not metered within)", _watts(meter["unmeasured_w"]), style="dim")
     return grid
 
 
 def _watts(watts: float | None) -> str:
     return "-" if watts is None else f"{watts:.0f}"
+
+
+def _kwh(energy_wh: float) -> str:
+    return f"{energy_wh / 1000:.2f}"
 
 
 def _money(meter: dict[str, Any]) -> str:

@@ -20,6 +20,7 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
             entry["last"] = feed.health.last_bad
     return {
         "house": core.house.title,
+        "time_zone": core.settings.house.time_zone,
         "currency": core.tariff.currency,
         "now_ms": now_ms,
         "occupancy": core.presence.occupancy(now_ms) if core.settings.people else None,
@@ -66,7 +67,8 @@ def _unmeasured(core: HouseCore, name: str, watts: dict[str, float | None]) -> f
     known = [part for part in parts if part is not None]
     if not children or len(known) < len(parts):
         return None
-    return known[0] - sum(known[1:])
+    signs = [-1.0 if child in core.tree.generators else 1.0 for child in children]
+    return known[0] - sum(sign * part for sign, part in zip(signs, known[1:], strict=True))
 
 
 def _episode(core: HouseCore, now_ms: int, news: Any) -> dict[str, Any]:

@@ -32,7 +32,8 @@ def meter_spec(meter: Meter, name: str) -> MeterSpec:
 
 def tree_of(meters: dict[str, Meter]) -> Tree:
     """The nesting of the meters there are."""
-    return Tree({name: meter.within for name, meter in meters.items()})
+    generators = [name for name, meter in meters.items() if meter.role == "generation"]
+    return Tree({name: meter.within for name, meter in meters.items()}, generators)
 
 
 def tariff_of(settings: Settings) -> FlatTariff:

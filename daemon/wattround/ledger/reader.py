@@ -65,6 +65,6 @@ class Reader:
 
     @staticmethod
     def _one(tree: Tree, parent: str, rows: dict[str, Minute]) -> Iterator[Remainder]:
-        found = remainder(rows.get(parent), [rows.get(name) for name in tree.children[parent]])
+        found = remainder(tree, parent, rows)
         if found is not None:
             yield found

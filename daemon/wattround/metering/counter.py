@@ -10,6 +10,8 @@ from wattround.metering.minute import MINUTE_MS
 Verdict = Literal["first", "same", "gained", "reset", "rollover", "implausible", "late"]
 SETTLE_MS = 15 * MINUTE_MS
 """A counter settles power-shaped minutes over at least this span: the sampling jitter of its two ends is small then."""
+MOST_SCALE = 3.0
+"""One clamp on a balanced two-leg circuit reads half; beyond three times too little it reads something else."""
 KEPT_SLICES = 2880
 """A counter that has not moved for so many measured minutes settles nothing any more."""
 
@@ -78,7 +80,8 @@ def settle(from_ms: int, to_ms: int, total_wms: float, slices: dict[int, tuple[f
 
     Power readings keep their shape. Time they do not cover is filled evenly with the difference, but not
     above the busiest measured minute's mean power: what remains then (a meter that reads a few per cent
-    off) scales the measured minutes. A span without any measured energy is spread evenly.
+    off) scales the measured minutes. Where that would more than treble them, power readings tell nothing of
+    the shape, and the whole is spread evenly.
 
     Args:
         from_ms: begin of the span.
@@ -97,6 +100,8 @@ def settle(from_ms: int, to_ms: int, total_wms: float, slices: dict[int, tuple[f
         busiest = max(wms / ms for wms, ms in slices.values() if ms > 0)
         gap_w = min(difference / gap_ms, busiest)
     scale = (total_wms - gap_w * gap_ms) / measured
+    if scale > MOST_SCALE:
+        return _evenly(from_ms, to_ms, total_wms, slices)
     shares = []
     for minute, span_ms in _minutes(from_ms, to_ms):
         wms, ms = slices.get(minute, (0.0, 0))
@@ -107,10 +112,11 @@ def settle(from_ms: int, to_ms: int, total_wms: float, slices: dict[int, tuple[f
 
 def _evenly(from_ms: int, to_ms: int, total_wms: float, slices: dict[int, tuple[float, int]]) -> list[Share]:
     watts = total_wms / (to_ms - from_ms)
-    return [
-        Share(minute, watts * span_ms, max(0, span_ms - slices.get(minute, (0.0, 0))[1]))
-        for minute, span_ms in _minutes(from_ms, to_ms)
-    ]
+    shares = []
+    for minute, span_ms in _minutes(from_ms, to_ms):
+        wms, ms = slices.get(minute, (0.0, 0))
+        shares.append(Share(minute, watts * span_ms - wms, max(0, span_ms - ms)))
+    return shares
 
 
 def _minutes(from_ms: int, to_ms: int) -> list[tuple[int, int]]:

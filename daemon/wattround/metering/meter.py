@@ -94,10 +94,10 @@ class Meter:
     # -- power ------------------------------------------------------------------------------------
 
     def hear_power(self, at_ms: int, watts: float) -> bool:
-        """Take a power reading; False if it is late (older than the newest) and changed nothing here."""
-        if at_ms <= self.heard_ms:
+        """Take a power reading; False if it is late: about time that is integrated already, which must be redone."""
+        if at_ms < self.done_ms or at_ms <= self.heard_ms:
             if self.spec.stamped:
-                return at_ms == self.heard_ms and self._same_instant(watts)
+                return self._hear_late(at_ms, watts)
             at_ms = max(at_ms, self.done_ms)
         if at_ms <= self.ends_ms and at_ms <= self.held_until_ms:
             # within the open minute and the hold: the usual case, kept flat for speed
@@ -123,12 +123,13 @@ class Meter:
             self._relevel(at_ms, watts)
         return True
 
-    def _same_instant(self, watts: float) -> bool:
-        """Two values for one instant: the larger stands, so that the order of arrival does not matter."""
-        if self.watts is not None and watts > self.watts:
-            self.watts = watts
-            self._relevel(self.heard_ms, watts)
-        return True
+    def _hear_late(self, at_ms: int, watts: float) -> bool:
+        """Of two values for one instant the larger stands, so that the order of arrival does not matter."""
+        newest = at_ms > self.heard_ms or (at_ms == self.heard_ms and (self.watts is None or watts > self.watts))
+        if newest:
+            self.watts, self.heard_ms, self.held_until_ms = watts, at_ms, at_ms + self.spec.hold_ms
+            self._relevel(at_ms, watts)
+        return at_ms >= self.done_ms and (newest or at_ms == self.heard_ms)
 
     def prime(self, watts: float) -> None:
         """Show a value of unknown time (retained, queued); it makes no energy."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import NamedTuple
 
 from wattround.metering.minute import MINUTE_MS, Minute
@@ -11,7 +11,8 @@ from wattround.metering.minute import MINUTE_MS, Minute
 class Tree:
     """Parents and children of a house's meters; the order is that of the settings."""
 
-    def __init__(self, within: Mapping[str, str | None]) -> None:
+    def __init__(self, within: Mapping[str, str | None], generators: Container[str] = ()) -> None:
+        self.generators = {name for name in within if name in generators}
         self.children: dict[str, list[str]] = {name: [] for name in within}
         self.roots: list[str] = []
         for name, parent in within.items():
@@ -35,7 +36,9 @@ class Tree:
 
 
 class Remainder(NamedTuple):
-    """Net energy (in less out) that a meter measured beyond its children, in one fully covered minute.
+    """Net energy (in less out) that a meter measured beyond those within it, in one fully covered minute.
+
+    A generator within it delivers what the others draw, so what it generated is added to what the parent measured.
 
     Negative where the children exceed the parent: a finding for a person, not something to hide.
     """
@@ -44,10 +47,12 @@ class Remainder(NamedTuple):
     net_uwh: int
 
 
-def remainder(parent: Minute | None, children: list[Minute | None]) -> Remainder | None:
-    """The remainder of one minute; None unless parent and every child cover all of it."""
-    rows = [parent, *children]
-    if any(row is None or row.covered_ms < MINUTE_MS for row in rows) or parent is None:
+def remainder(tree: Tree, parent: str, rows: Mapping[str, Minute]) -> Remainder | None:
+    """The remainder of one minute, of which `rows` has the meters; None unless parent and children cover all of it."""
+    found = [rows.get(name) for name in (parent, *tree.children[parent])]
+    whole = [row for row in found if row is not None and row.covered_ms >= MINUTE_MS]
+    if len(whole) < len(found):
         return None
-    within = sum(child.in_uwh - child.out_uwh for child in children if child is not None)
-    return Remainder(parent.minute, parent.in_uwh - parent.out_uwh - within)
+    net = {row.meter: row.in_uwh - row.out_uwh for row in whole}
+    within = sum(-net[name] if name in tree.generators else net[name] for name in tree.children[parent])
+    return Remainder(whole[0].minute, net[parent] - within)

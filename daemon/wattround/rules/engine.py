@@ -11,7 +11,6 @@ from wattround.metering.minute import uwh
 from wattround.rules.condition import Condition, Reason
 from wattround.rules.occupancy import FOREVER_MS
 
-DUE_AT_ONCE = 0
 Above = Callable[[str, int], float]
 """Watt-milliseconds that a load drew above its standby since it was first metered, up to an instant."""
 
@@ -69,7 +68,7 @@ class Engine:
         self._levels: dict[str, Level | None] = {}
         self.news: list[EpisodeNews] = []
         self.now_ms = 0
-        self.next_ms = DUE_AT_ONCE
+        self.next_ms = FOREVER_MS
 
     @property
     def loads(self) -> list[str]:
@@ -87,7 +86,8 @@ class Engine:
             elif run.raised_ms >= 0:
                 self._settle(run, at_ms, self._above(run.spec.load, at_ms), "rule-changed")
         self._runs = fresh
-        self.next_ms = DUE_AT_ONCE
+        self.now_ms = max(self.now_ms, at_ms)
+        self._evaluate_all()
 
     def level(self, at_ms: int, load: str, level: Level | None) -> None:
         """A load's level changed."""
@@ -106,8 +106,7 @@ class Engine:
     def advance(self, to_ms: int) -> None:
         """Let time pass: fire what falls due, in order, each at its own instant."""
         while self.next_ms <= to_ms:
-            due_ms = to_ms if self.next_ms == DUE_AT_ONCE else self.next_ms
-            self.now_ms = max(self.now_ms, due_ms)
+            self.now_ms = max(self.now_ms, self.next_ms)
             self._evaluate_all()
         self.now_ms = max(self.now_ms, to_ms)
 
@@ -222,7 +221,7 @@ class Engine:
                     )
                 )
         self._forget_levels(at_ms)
-        self.next_ms = DUE_AT_ONCE
+        self._evaluate_all()
 
     def _forget_levels(self, at_ms: int) -> None:
         """After a restart no level is known until its load is heard again."""

@@ -1,0 +1,51 @@
+"""Shared by all tests: deterministic examples; real servers where they are installed, with a reason where not."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from support.servers import MOSQUITTO, VICTORIA, Mosquitto, VictoriaMetrics
+from wattround.logs import configure_logs
+
+settings.register_profile(
+    "checked", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
+)
+settings.register_profile("explore", deadline=None, max_examples=2000)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "checked"))
+configure_logs()
+
+SHARED = Path(__file__).parents[2] / "shared" / "data"
+
+
+@pytest.fixture
+def open_data() -> Path:
+    """Open data sets beside the checkout; tests that want them are left out where they are not."""
+    if not SHARED.is_dir():
+        pytest.skip("no ../shared/data beside this checkout")
+    return SHARED
+
+
+@pytest.fixture
+def mosquitto(tmp_path):
+    """A real broker of this test's own."""
+    if not MOSQUITTO:
+        pytest.skip("mosquitto is not installed")
+    server = Mosquitto(tmp_path / "mosquitto")
+    server.start()
+    yield server
+    server.stop()
+
+
+@pytest.fixture
+def victoria(tmp_path):
+    """A real time-series database of this test's own."""
+    if not VICTORIA:
+        pytest.skip("victoria-metrics is not installed")
+    server = VictoriaMetrics(tmp_path / "victoria", "-dedup.minScrapeInterval=1ms")
+    server.start()
+    yield server
+    server.stop()

@@ -1,0 +1,259 @@
+"""Counters: what they gain is what the minutes sum to, whatever they do in between."""
+
+import math
+
+import hypothesis.strategies as st
+from hypothesis import given, settings
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from wattround.metering.counter import gain, settle
+from wattround.metering.level import Thresholds
+from wattround.metering.meter import Meter, MeterSpec, Output
+from wattround.metering.minute import ESTIMATED, MINUTE_MS, Minute, patched, uwh
+
+START_MS = 1_780_000_020_000
+HOLD_MS = 300_000
+
+
+def counter_meter(**changes):
+    spec = MeterSpec("c", HOLD_MS, Thresholds(0.5, None, None), stamped=False, has_power=False, has_counter=True)
+    out = Output()
+    return Meter(spec._replace(**changes), out), out
+
+
+def folded(out):
+    """The ledger's rows after everything metering has said, as the ledger applies it."""
+    rows = {}
+    for item in out.rows:
+        rows[item.minute] = item if isinstance(item, Minute) else patched(rows.get(item.minute), item)
+    return rows
+
+
+def finished(meter, out, end_ms):
+    meter.follow_clock(end_ms + 10 * HOLD_MS)
+    meter.emit()
+    return folded(out)
+
+
+@given(st.lists(st.tuples(st.integers(5_000, 3_600_000), st.integers(0, 3000)), min_size=2, max_size=40))
+def test_minutes_sum_to_what_the_counter_gained(steps):
+    """Any cadence, any gains: no energy is lost or made, no minute is covered twice, all time between is covered."""
+    meter, out = counter_meter()
+    now, value = START_MS, 1000.0
+    meter.hear_counter(now, value)
+    for gap, gained_tenths in steps:
+        now += gap
+        value += gained_tenths / 10 * gap / 3_600_000
+        meter.hear_counter(now, value)
+
+    rows = finished(meter, out, now)
+
+    # what has been counted after the last move is placed by the next one
+    expected = uwh((value - 1000.0 - meter.register.gained_wh) * 3_600_000)
+    assert abs(sum(row.in_uwh for row in rows.values()) - expected) <= len(rows) * 2
+    assert sum(row.covered_ms for row in rows.values()) == now - START_MS
+    assert all(0 <= row.covered_ms <= MINUTE_MS and row.in_uwh >= 0 for row in rows.values())
+
+
+def test_a_gap_is_filled_evenly_and_marked_as_estimated():
+    meter, out = counter_meter()
+    meter.hear_counter(START_MS, 0.0)
+    meter.hear_counter(START_MS + 60_000, 10.0)
+    meter.hear_counter(START_MS + 60_000 + 7_200_000, 210.0)
+
+    rows = finished(meter, out, START_MS + 7_260_000)
+
+    whole = [row for row in rows.values() if row.covered_ms == MINUTE_MS][2:-2]
+    assert len(whole) >= 110
+    assert all(math.isclose(row.in_uwh, 100e6 / 60, rel_tol=1e-6) for row in whole)
+    assert all(row.origin & ESTIMATED for row in whole)
+
+
+def test_a_reset_makes_no_negative_energy_and_no_spike():
+    meter, out = counter_meter()
+    for minute, value in enumerate((500.0, 501.0, 0.4, 1.4)):
+        meter.hear_counter(START_MS + minute * 60_000, value)
+
+    rows = finished(meter, out, START_MS + 180_000)
+
+    assert sum(row.in_uwh for row in rows.values()) == uwh((1.0 + 0.4 + 1.0) * 3_600_000)
+
+
+def test_a_rollover_counts_across_the_top():
+    meter, out = counter_meter(rollover_wh=100_000.0)
+    meter.hear_counter(START_MS, 99_990.0)
+    meter.hear_counter(START_MS + 60_000, 15.0)
+
+    rows = finished(meter, out, START_MS + 60_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 25_000_000) <= 2
+
+
+def test_a_glitch_to_zero_and_back_makes_no_energy():
+    meter, out = counter_meter()
+    verdicts = [
+        meter.hear_counter(START_MS + minute * 60_000, value)
+        for minute, value in enumerate((4_000_000.0, 4_000_001.0, 0.0, 4_000_001.5, 4_000_002.5))
+    ]
+
+    rows = finished(meter, out, START_MS + 240_000)
+
+    assert "implausible" in verdicts
+    assert sum(row.in_uwh for row in rows.values()) <= 2_500_000
+
+
+def test_a_coarse_counter_spreads_its_step_over_the_time_it_took():
+    """A register that shows tenths of a kWh, read each minute, with 50 W: no minute of 100 Wh."""
+    meter, out = counter_meter()
+    for minute in range(400):
+        true_wh = 50 * minute / 60
+        meter.hear_counter(START_MS + minute * 60_000, math.floor(true_wh / 100) * 100.0)
+
+    rows = finished(meter, out, START_MS + 399 * 60_000)
+
+    assert sum(row.in_uwh for row in rows.values()) == 300_000_000 or abs(
+        sum(row.in_uwh for row in rows.values()) - 300_000_000
+    ) <= len(rows)
+    assert max(row.in_uwh for row in rows.values()) <= 1_000_000
+
+
+def test_values_of_unknown_time_count_and_are_placed_by_the_next_timed_one():
+    """A retained or queued value survives a reset that would have hidden what was counted before it."""
+    meter, out = counter_meter()
+    meter.hear_counter(START_MS, 100.0)
+    meter.hear_counter_untimed(150.0)
+    meter.hear_counter_untimed(2.0)
+    meter.hear_counter(START_MS + 3_600_000, 3.0)
+
+    rows = finished(meter, out, START_MS + 3_600_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 53_000_000) <= len(rows)
+
+
+def test_a_value_of_unknown_time_begins_nothing():
+    """The first value of all, retained for days: what it was counted over is not known."""
+    meter, out = counter_meter()
+    meter.hear_counter_untimed(100.0)
+    meter.hear_counter(START_MS, 5000.0)
+    meter.hear_counter(START_MS + 60_000, 5001.0)
+
+    rows = finished(meter, out, START_MS + 60_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 1_000_000) <= 2
+
+
+def both():
+    return counter_meter(has_power=True, hold_ms=90_000)
+
+
+def test_power_shapes_and_the_counter_has_the_last_word():
+    """A clamp that reads 4 % low beside a true counter: every settled minute is 4 % more, in the clamp's shape."""
+    meter, out = both()
+    true_wh = 0.0
+    for second in range(0, 3_600, 10):
+        watts = 2000.0 if second % 1200 < 600 else 200.0
+        meter.hear_power(START_MS + second * 1000, watts * 0.96)
+        meter.hear_counter(START_MS + second * 1000, 7000.0 + true_wh)
+        true_wh += watts * 10 / 3600
+    rows = finished(meter, out, START_MS + 3_600_000)
+
+    settled = {minute: row for minute, row in rows.items() if START_MS // MINUTE_MS < minute < START_MS // MINUTE_MS + 44}
+    for minute, row in settled.items():
+        second = minute * 60 - START_MS // 1000
+        watts = 2000.0 if second % 1200 < 600 else 200.0
+        if second % 600 < 540:
+            assert math.isclose(row.in_uwh, watts / 60 * 1e6, rel_tol=0.002), second
+
+
+def test_a_gap_in_power_is_filled_from_the_counter_not_above_the_busiest_minute():
+    meter, out = both()
+    for second in range(0, 600, 10):
+        meter.hear_power(START_MS + second * 1000, 100.0)
+        meter.hear_counter(START_MS + second * 1000, 100.0 * second / 3600)
+    meter.hear_power(START_MS + 4_200_000, 100.0)
+    meter.hear_counter(START_MS + 4_200_000, 100.0 * 4200 / 3600)
+
+    rows = finished(meter, out, START_MS + 4_200_000)
+
+    whole = [row for row in rows.values() if row.covered_ms == MINUTE_MS]
+    assert len(whole) >= 65
+    assert all(math.isclose(row.in_uwh, 100 / 60 * 1e6, rel_tol=0.01) for row in whole[:68])
+    assert any(row.origin & ESTIMATED for row in whole)
+
+
+@given(
+    st.integers(1, 5_000_000),
+    st.floats(0, 1e12),
+    st.dictionaries(st.integers(0, 100), st.tuples(st.floats(0, 1e9), st.integers(1, 60_000)), max_size=20),
+)
+def test_settling_adds_up(span_ms, total_wms, slices):
+    """What settling adds, with what was measured, is the counter's gain."""
+    to_ms = span_ms
+    inside = {
+        minute: (wms, min(ms, max(0, min(to_ms, (minute + 1) * MINUTE_MS) - minute * MINUTE_MS)))
+        for minute, (wms, ms) in slices.items()
+        if minute * MINUTE_MS < to_ms
+    }
+    inside = {minute: (wms, ms) for minute, (wms, ms) in inside.items() if ms > 0}
+
+    shares = settle(0, to_ms, total_wms, inside)
+
+    measured = sum(wms for wms, _ in inside.values())
+    added = sum(share.wms for share in shares)
+    assert math.isclose(measured + added, total_wms, rel_tol=1e-6, abs_tol=1e-3)
+    assert all(share.covered_ms + inside.get(share.minute, (0, 0))[1] <= MINUTE_MS for share in shares)
+    assert all(inside.get(share.minute, (0.0, 0))[0] + share.wms >= -1e-3 for share in shares)
+
+
+def test_a_sum_that_gets_smaller_has_wrapped_or_been_reset():
+    """RFC 8428 on sums; the verdict says which."""
+    assert gain(100.0, 105.0, 50.0, None) == (5.0, "gained")
+    assert gain(100.0, 3.0, 50.0, None) == (3.0, "reset")
+    assert gain(99_999.0, 3.0, 50.0, 100_000.0) == (4.0, "rollover")
+    assert gain(100.0, 5000.0, 50.0, None) == (0.0, "implausible")
+
+
+class CounterMachine(RuleBasedStateMachine):
+    """A counter that counts, is read, restarts, and is unheard for a while, beside what its values can tell."""
+
+    @initialize()
+    def begin(self):
+        self.meter, self.out = counter_meter()
+        self.now, self.register = START_MS, 250.0
+        self.meter.hear_counter(self.now, self.register)
+        self.last_wh = self.register
+        self.heard_wh = 0.0
+
+    @rule(span=st.integers(1_000, 1_800_000), watts=st.integers(0, 3000))
+    def counts(self, span, watts):
+        self.now += span
+        self.register += watts * span / 3_600_000
+
+    @rule()
+    def is_read(self):
+        self.now += 1_000
+        self.meter.hear_counter(self.now, self.register)
+        # all that values can tell: one that is not below the last one has not been reset, so far as anybody knows
+        self.heard_wh += self.register - self.last_wh if self.register >= self.last_wh else self.register
+        self.last_wh = self.register
+
+    @rule()
+    def restarts(self):
+        """What was counted since the last reading is forgotten by the device itself."""
+        self.register = 0.0
+
+    @invariant()
+    def energy_is_what_was_heard(self):
+        if not hasattr(self, "meter"):
+            return
+        snapshot = Output(rows=list(self.out.rows))
+        rows = folded(snapshot)
+        if self.meter.covered_ms:
+            rows[self.meter.minute] = self.meter.row()
+        total = sum(row.in_uwh for row in rows.values()) / 1e6 + self.meter.register.gained_wh
+        assert abs(total - self.heard_wh) <= 1e-5 * max(1.0, len(rows))
+        assert all(row.in_uwh >= 0 and row.covered_ms <= MINUTE_MS for row in rows.values())
+
+
+TestCounterMachine = CounterMachine.TestCase
+TestCounterMachine.settings = settings(max_examples=60, stateful_step_count=30, deadline=None)
