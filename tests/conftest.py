@@ -12,7 +12,10 @@ from support.servers import MOSQUITTO, VICTORIA, Mosquitto, VictoriaMetrics
 from wattround.logs import configure_logs
 
 settings.register_profile(
-    "checked", deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
+    "checked",
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
 )
 settings.register_profile("explore", deadline=None, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "checked"))

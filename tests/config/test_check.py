@@ -145,12 +145,16 @@ def test_settings_are_frozen():
 
 
 def test_a_meter_without_a_source_is_fed_by_the_pattern_that_captures_its_name():
-    text = HOUSE + '[[meters]]\nname = "{plug}"\npower = { topic = "p/{plug}/w" }\n[[meters]]\nname = "tv"\nactive_w = 9\n'
+    text = (
+        HOUSE + '[[meters]]\nname = "{plug}"\npower = { topic = "p/{plug}/w" }\n[[meters]]\nname = "tv"\nactive_w = 9\n'
+    )
 
     assert problems(text) == []
 
 
-@pytest.mark.parametrize("text", ["", "x", "[house", 'a = "\\q"', "= 3", "[[a]]\n[a]\n", "\x00", "a = [[[[[[", "\ufeff[house]"])
+@pytest.mark.parametrize(
+    "text", ["", "x", "[house", 'a = "\\q"', "= 3", "[[a]]\n[a]\n", "\x00", "a = [[[[[[", "\ufeff[house]"]
+)
 def test_anything_else_is_answered_too(text):
     found, settings = examine_text(text)
 
@@ -161,7 +165,7 @@ def test_anything_else_is_answered_too(text):
 
 def test_a_file_that_is_not_utf8_or_not_there_is_answered(tmp_path):
     bad = tmp_path / "bad.toml"
-    bad.write_bytes(b"[house]\nid = \"\xff\"\n")
+    bad.write_bytes(b'[house]\nid = "\xff"\n')
 
     with pytest.raises(WrongSettings, match="2: error: file: found the byte 0xff"):
         load(bad)
@@ -172,7 +176,12 @@ def test_a_file_that_is_not_utf8_or_not_there_is_answered(tmp_path):
 def test_durations_and_times_of_day():
     assert duration_ms("1h30m") == 5_400_000
     assert duration_ms("2d") == 172_800_000
-    assert [duration_text(ms) for ms in (45_000, 600_000, 7_800_000, 90_000_000 * 2)] == ["45 s", "10 min", "2 h 10 min", "2 d 2 h"]
+    assert [duration_text(ms) for ms in (45_000, 600_000, 7_800_000, 90_000_000 * 2)] == [
+        "45 s",
+        "10 min",
+        "2 h 10 min",
+        "2 d 2 h",
+    ]
     assert minutes_of_day("24:30") == 1470
     for wrong in ("", "90", 90, "-1s", "1.5h", "10 m", True):
         with pytest.raises(ValueError, match="a duration"):
@@ -197,7 +206,9 @@ def test_there_are_a_minimal_and_a_complete_example():
 
 
 def check(file):
-    return subprocess.run([sys.executable, "-m", "wattround", "check", str(file)], capture_output=True, text=True, timeout=60)
+    return subprocess.run(
+        [sys.executable, "-m", "wattround", "check", str(file)], capture_output=True, text=True, timeout=60
+    )
 
 
 def test_the_command_exits_with_1_and_prints_file_and_line(tmp_path):

@@ -15,9 +15,7 @@ START_MS = 1_780_000_020_000  # 20 s into a minute
 
 
 def spec(**changes):
-    base = MeterSpec(
-        "m", HOLD_MS, Thresholds(0.5, 40.0, 32.0), stamped=False, has_power=True, has_counter=False
-    )
+    base = MeterSpec("m", HOLD_MS, Thresholds(0.5, 40.0, 32.0), stamped=False, has_power=True, has_counter=False)
     return base._replace(**changes)
 
 

@@ -18,7 +18,12 @@ energies = st.integers(0, 10**9)
 
 @given(energies, energies, energies, energies, energies)
 def test_a_parent_is_its_children_plus_its_remainder(supply_in, supply_out, a, b, roof):
-    rows = {"supply": row("supply", supply_in, supply_out), "a": row("a", a), "b": row("b", b), "roof": row("roof", roof)}
+    rows = {
+        "supply": row("supply", supply_in, supply_out),
+        "a": row("a", a),
+        "b": row("b", b),
+        "roof": row("roof", roof),
+    }
 
     rest = remainder(tree, "supply", rows)
 

@@ -49,7 +49,9 @@ def test_a_retained_word_that_repeats_does_not_grow_younger():
     assert presence.occupancy(HOUR + 1) == "unknown"
 
 
-words = st.lists(st.tuples(st.sampled_from("abc"), st.integers(0, 10 * HOUR), st.booleans(), st.booleans()), max_size=20)
+words = st.lists(
+    st.tuples(st.sampled_from("abc"), st.integers(0, 10 * HOUR), st.booleans(), st.booleans()), max_size=20
+)
 
 
 @given(words, st.integers(0, 12 * HOUR))

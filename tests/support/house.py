@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Self
 
 from wattround.config.load import examine_text
 from wattround.config.model import Settings
@@ -139,7 +140,7 @@ class HouseRun:
         reader.close()
         return rows
 
-    def __enter__(self) -> HouseRun:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

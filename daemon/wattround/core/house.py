@@ -62,6 +62,7 @@ class HouseCore:
         for name in old_names:  # names that a pattern captured before the change
             self._meet(name)
         self.metering.retire(self.meters)
+        self.batch.late = {name: late for name, late in self.batch.late.items() if name in self.meters}
         for name, meter in self.meters.items():
             self._add_meter(name, meter)
         self.tree = tree_of(self.meters)
@@ -109,6 +110,10 @@ class HouseCore:
                 feed.health.good += 1
             except BadPayload as trouble:
                 self._refuse(feed, str(trouble), at_ms)
+            except Exception:
+                # a second wall: whatever anybody can publish, it must not end the daemon
+                log.exception("a payload could not be taken", topic=topic, meter=feed.name)
+                self._refuse(feed, "could not be taken", at_ms)
         if self.metering.out.levels:
             self._levels(at_ms)
 
@@ -159,7 +164,7 @@ class HouseCore:
         meter = self.metering.meters[name]
         meter.go_offline(at_ms)
         if meter.spec.stamped and meter.spec.has_power:
-            self.batch.journal[name, at_ms] = None
+            self.batch.journal.setdefault((name, at_ms), None)
 
     def _power(self, meter: Integrator, watts: float, stamp: int | None, at_ms: int, timing: int) -> None:
         if stamp is None:
@@ -181,8 +186,8 @@ class HouseCore:
         name = meter.spec.name
         if stamp < at_ms - self.settings.ledger.keep_readings:
             raise BadPayload("late by more than ledger.keep_readings")
-        if meter.spec.has_counter and stamp < meter.register.anchor_ms + MINUTE_MS:
-            raise BadPayload("late for time that the counter has settled already")
+        if meter.spec.has_counter:
+            raise BadPayload("late: for this time the counter has the last word")
         known = self.batch.journal.get((name, stamp)) or self._known_reading(name, stamp)
         if known is not None and known >= watts:
             return
@@ -203,18 +208,21 @@ class HouseCore:
 
     def tick(self, now_ms: int) -> bool:
         """Let time pass to `now_ms`; True when a minute has been closed."""
-        closed = self.metering.tick(now_ms)
+        # rules first, at their own instants: what metering has integrated must not be ahead of them
         self.metering.fade(self._watched, now_ms)
         if self.metering.out.levels:
             self._levels(now_ms)
         if now_ms >= self.engine.next_ms:
             self.engine.advance(now_ms)
+        closed = self.metering.tick(now_ms)
         self._collect(now_ms)
         return closed
 
     def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
         """The wall clock was set."""
         self.metering.jump(expected_ms, now_ms, occupied)
+        self.presence.clock_was_set(now_ms - expected_ms)
+        self.engine.clock_was_set(now_ms - expected_ms, now_ms)
         self._collect(now_ms)
         self.begin_day(now_ms, {})
 

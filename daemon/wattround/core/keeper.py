@@ -29,7 +29,7 @@ class Keeper:
 
     def __init__(self, house: HouseCore, writer: Writer, acknowledge: Acknowledge, most_acks: int, now_ms: int) -> None:
         self._house, self._writer, self._acknowledge = house, writer, acknowledge
-        self._most_acks = most_acks
+        self.most_acks = most_acks
         self._last_ms = now_ms
         self._retry_ms = 0
         self._reported_ms = -REPORT_MS
@@ -48,15 +48,15 @@ class Keeper:
             or since >= checkpoint
             or since < 0
             or (minute_closed and since >= checkpoint // 2)
-            or len(house.acks) >= self._most_acks
+            or len(house.acks) >= self.most_acks
             or len(house.batch.rows) + len(house.batch.journal) >= MANY_ROWS
         )
 
     def commit(self, now_ms: int, extra: dict[str, object] | None = None) -> bool:
         """Write everything up to `now_ms`; on failure keep it in memory and say so."""
         house = self._house
-        house.metering.follow_clock(now_ms)
         house.tick(now_ms)
+        house.metering.follow_clock(now_ms)
         batch, acks = house.batch, house.acks
         batch.states.update({"house": house.snapshot(), **(extra or {})})
         try:
@@ -90,6 +90,12 @@ class Keeper:
         midnight = self._house.midnight_ms(now_ms) // MINUTE_MS
         sums = self._writer.sums(midnight, now_ms // MINUTE_MS + 1)
         return {name: (total.in_uwh, total.out_uwh) for name, total in sums.items()}
+
+    def clock_was_set(self, now_ms: int) -> None:
+        """Waits are counted anew."""
+        self._last_ms = now_ms
+        self._retry_ms = 0
+        self._reported_ms = now_ms - REPORT_MS
 
     def _failed(self, error: sqlite3.OperationalError, now_ms: int) -> None:
         # a damaged file is no OperationalError: it ends the daemon, and the next start sets the file aside

@@ -25,6 +25,7 @@ from wattround.rules.marks import local_date
 
 log = structlog.get_logger("core")
 
+DAY_MS = 86_400_000
 MANY_MESSAGES = 5_000
 """Messages taken before time and requests get their turn."""
 
@@ -114,8 +115,9 @@ class Core:
         if jump is not None:
             log.warning("the clock was set", by_s=(jump.now_ms - jump.expected_ms) / 1000)
             self.keeper.commit(jump.expected_ms)
-            occupied = self.writer.occupied(jump.now_ms // MINUTE_MS) if jump.now_ms < jump.expected_ms else {}
-            self.house.jump(jump.expected_ms, now_ms, occupied)
+            self.house.jump(jump.expected_ms, now_ms, self.writer.occupied(now_ms // MINUTE_MS))
+            self.keeper.clock_was_set(now_ms)
+            self.outbox.clock_was_set(now_ms)
         house, at = self.house, self.time.at
         for arrival in self.inbox.drain(MANY_MESSAGES):
             house.take(arrival, at(arrival.mono_ms))
@@ -198,10 +200,14 @@ class Core:
             case "archive-status":
                 return {**self.archive.status(self.writer, self.house.settings, now_ms), "running": True}
             case "archive-refill":
-                self.archive.refill(facts["from_minute"], self.house.batch)
+                minute = facts["from_minute"]
+                if type(minute) is not int or not 0 <= minute < 1 << 31:
+                    raise ValueError("from_minute: expected a whole number of minutes since 1970")
+                self.archive.refill(minute, self.house.batch)
                 return self.commit(now_ms)
             case "settings":
                 self.house.configure(facts["settings"], now_ms)
+                self.keeper.most_acks = facts["most_acks"]
                 return self.house.router.subscriptions()
             case "filters":
                 self.house.batch.states["filters"] = facts["filters"]
@@ -217,7 +223,8 @@ class Core:
         if last is not None and last[1]["day"] == today:
             return 0
         kept = self.house.settings.ledger
-        gone = self.writer.prune(now_ms - kept.keep_readings, (now_ms - kept.keep_minutes) // MINUTE_MS)
+        # a day more than a late reading may be old: it is recomputed from what lies around it
+        gone = self.writer.prune(now_ms - kept.keep_readings - DAY_MS, (now_ms - kept.keep_minutes) // MINUTE_MS)
         self.house.batch.states["upkeep"] = {"day": today}
         log.info("upkeep", rows_deleted=gone)
         return gone

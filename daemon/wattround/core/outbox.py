@@ -14,7 +14,8 @@ log = structlog.get_logger("outbox")
 FIRST_RETRY_MS = 5_000
 LONGEST_RETRY_MS = 900_000
 GIVE_UP_MS = 3 * 86_400_000
-"""A message that could not be sent for three days is given up, loudly."""
+GIVE_UP_ATTEMPTS = 100
+"""A message that could not be sent for three days and so many attempts (the clock may have been set) is given up."""
 
 Submit = Callable[[Waiting], bool]
 """Offers a message to its channel; False if the channel cannot take it now."""
@@ -48,6 +49,11 @@ class Outbox:
     def __len__(self) -> int:
         return len(self._items)
 
+    def clock_was_set(self, now_ms: int) -> None:
+        """Waits are counted anew."""
+        for item in self._items.values():
+            item.due_ms = now_ms
+
     def offer(self, submit: Submit, now_ms: int) -> None:
         """Offer what is due."""
         for item in self._items.values():
@@ -62,7 +68,7 @@ class Outbox:
         if item is None:
             return None
         message, attempts = item.waiting.message, item.waiting.attempts + 1
-        given_up = not sent and now_ms - message.created_ms > GIVE_UP_MS
+        given_up = not sent and now_ms - message.created_ms > GIVE_UP_MS and attempts >= GIVE_UP_ATTEMPTS
         if sent or given_up:
             del self._items[number]
             if given_up:

@@ -40,9 +40,12 @@ def resolve(pack: Any, now_s: float) -> Iterator[Record]:
         base.update({key: entry[key] for key in base if key in entry})
         time_s = as_number(base["bt"]) + as_number(entry.get("t", 0))
         value = as_number(base["bv"]) + as_number(entry["v"]) if "v" in entry else None
+        unit = entry.get("u", base["bu"])
+        if unit is not None and not isinstance(unit, str):
+            raise BadPayload("a unit that is no text")
         yield Record(
             str(base["bn"]) + str(entry.get("n", "")),
-            entry.get("u", base["bu"]),
+            unit,
             now_s + time_s if time_s < RELATIVE_BELOW_S else time_s,
             value,
         )

@@ -14,6 +14,7 @@ from wattround.ledger.schema import migrate
 
 FILE = "ledger.sqlite3"
 LOCK = "ledger.lock"
+SUSPECT = "ledger.suspect"
 
 
 class LedgerBusy(Exception):  # noqa: N818 - reads as what it is
@@ -50,17 +51,38 @@ def open_for_writing(folder: Path, now_ms: int) -> Opened:
     except OSError:
         lock.close()
         raise LedgerBusy(f"{folder}: another wattround is writing this ledger") from None
-    file = folder / FILE
+    try:
+        return _open(folder / FILE, lock, now_ms)
+    except BaseException:
+        lock.close()
+        raise
+
+
+def suspect(folder: Path) -> None:
+    """Ask for a full check at the next start: something went wrong that damage might explain."""
+    with suppress(OSError):
+        (folder / SUSPECT).touch()
+
+
+def _open(file: Path, lock: IO[str], now_ms: int) -> Opened:
     aside = None
+    connection = None
     try:
         connection = _connect(file)
-        _check(connection)
+        _check(connection, thoroughly=(file.parent / SUSPECT).exists())
     except sqlite3.DatabaseError as error:
+        if connection is not None:
+            connection.close()
         if isinstance(error, sqlite3.OperationalError) and not _is_damage(error):
             raise LedgerUnusable(f"{file}: {error}") from None
         aside = _set_aside(file, now_ms)
         connection = _connect(file)
-    migrate(connection)
+    try:
+        migrate(connection)
+    except BaseException:
+        connection.close()
+        raise
+    (file.parent / SUSPECT).unlink(missing_ok=True)
     return Opened(connection, lock, aside)
 
 
@@ -83,8 +105,8 @@ def _connect(file: Path) -> sqlite3.Connection:
     return connection
 
 
-def _check(connection: sqlite3.Connection) -> None:
-    """A quick look after a clean stop, all pages after any other.
+def _check(connection: sqlite3.Connection, *, thoroughly: bool) -> None:
+    """A quick look after a clean stop, all pages after any other, or if asked to look thoroughly.
 
     Raises:
         sqlite3.DatabaseError: if the file is damaged.
@@ -93,7 +115,7 @@ def _check(connection: sqlite3.Connection) -> None:
     if "state" in tables:
         stopped = connection.execute("SELECT count(*) FROM state WHERE kind = 'stopped'").fetchone()[0]
         connection.execute("SELECT max(minute) FROM minute").fetchone()
-        if stopped:
+        if stopped and not thoroughly:
             return
     answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if answer != "ok":

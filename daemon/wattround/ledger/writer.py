@@ -16,6 +16,9 @@ from wattround.metering.late import Stamped, amended_span, minute_of
 from wattround.metering.minute import MINUTE_MS, Minute, Patch
 
 HOUR_MS = 60 * MINUTE_MS
+RECHECK_MINUTES = 3 * 1440
+MOST_PRUNED_MINUTES = 3 * 1440
+"""Minutes that one upkeep may delete: a clock that is wrong by years must not empty the ledger."""
 UPSERT_MINUTE = """
     INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?)
     ON CONFLICT (minute, meter) DO UPDATE SET
@@ -48,11 +51,11 @@ class Writer:
         self._ids: dict[str, int] = {
             name: number for number, name in self._db.execute("SELECT id, name FROM meter WHERE house = ?", (house,))
         }
-        last = self._db.execute("SELECT max(hour) FROM hour").fetchone()[0] or 0
-        self._dirty: set[int] = {
-            row[0]
-            for row in self._db.execute("SELECT DISTINCT minute / 60 FROM minute WHERE minute >= ?", (last * 60,))
-        }
+        self._newest_hour: int = self._db.execute("SELECT max(hour) FROM hour").fetchone()[0] or 0
+        # totals of hours that were not over at the last commit; some days back, in case the clock had been set
+        since = min(self._newest_hour, now_ms // HOUR_MS) * 60 - RECHECK_MINUTES
+        hours = self._db.execute("SELECT DISTINCT minute / 60 FROM minute WHERE minute >= ?", (since,))
+        self._dirty: set[int] = {row[0] for row in hours}
         self.ship_mark = -1
 
     def close(self) -> None:
@@ -106,9 +109,13 @@ class Writer:
                 self._amend(name, instants, open_minute(name), dirty)
             self._tell(batch)
             self._save(batch, now_ms)
-            closed = {hour for hour in dirty | self._dirty if hour < now_ms // HOUR_MS}
-            self._db.executemany(TOTAL_HOUR, [(hour,) for hour in closed])
-        self._dirty = (self._dirty | dirty) - closed
+            dirty |= self._dirty
+            running = now_ms // HOUR_MS
+            # every hour up to the newest totalled one must be right: readers take totals for whole hours
+            totalled = {hour for hour in dirty if hour != running or hour <= self._newest_hour}
+            self._db.executemany(TOTAL_HOUR, [(hour,) for hour in totalled])
+        self._newest_hour = max(self._newest_hour, *totalled, 0)
+        self._dirty = dirty - (totalled - {running})
 
     def _put(self, row: Minute | Patch, dirty: set[int]) -> None:
         meter = self._ids[row.meter]
@@ -187,10 +194,10 @@ class Writer:
     # -- what the core reads ----------------------------------------------------------------------
 
     def readings(self, name: str, from_ms: int, to_ms: int) -> list[Stamped]:
-        """Kept stamped readings of a meter in [from_ms, to_ms), in order."""
+        """Kept stamped readings of a meter in [from_ms, to_ms), in order; none of a meter not registered yet."""
         rows = self._db.execute(
             "SELECT at_ms, watts FROM reading WHERE meter = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms",
-            (self._ids[name], from_ms, to_ms),
+            (self._ids.get(name, -1), from_ms, to_ms),
         )
         return [Stamped(*row) for row in rows]
 
@@ -259,6 +266,9 @@ class Writer:
 
     def prune(self, readings_before_ms: int, minutes_before: int) -> int:
         """Delete what is older than it is kept; hours, episodes and unsent messages stay. Returns rows deleted."""
+        oldest = self._db.execute("SELECT min(minute) FROM minute").fetchone()[0]
+        if oldest is not None:
+            minutes_before = min(minutes_before, oldest + MOST_PRUNED_MINUTES)
         with self._transaction():
             gone = self._db.execute("DELETE FROM reading WHERE at_ms < ?", (readings_before_ms,)).rowcount
             for table in ("minute", "reship"):

@@ -10,6 +10,7 @@ from wattround.metering.minute import MINUTE_MS
 Verdict = Literal["first", "same", "gained", "reset", "rollover", "implausible", "late"]
 SETTLE_MS = 15 * MINUTE_MS
 """A counter settles power-shaped minutes over at least this span: the sampling jitter of its two ends is small then."""
+MS_PER_HOUR = 3_600_000
 MOST_SCALE = 3.0
 """One clamp on a balanced two-leg circuit reads half; beyond three times too little it reads something else."""
 KEPT_SLICES = 2880
@@ -21,7 +22,9 @@ class Register:
     """State of one counter: its last value, and the span since it last moved.
 
     `slices` holds, for each closed minute of that span, the watt-milliseconds and covered milliseconds
-    that power readings gave it; `open_*` is what the open minute held when the span began.
+    that power readings gave it; `open_*` is what the open minute held when the span began. `untimed_wh` is
+    the highest value heard since `last_ms` whose time is unknown. `before_wh` is the value that a fall at
+    `fell_ms` ended, and `since_fall_wh` what was counted after it: it may prove to have been a stutter.
     """
 
     last_wh: float | None = None
@@ -31,7 +34,36 @@ class Register:
     gained_wh: float = 0.0
     open_wms: float = 0.0
     open_covered_ms: int = 0
+    untimed_wh: float | None = None
+    before_wh: float | None = None
+    fell_ms: int = 0
+    since_fall_wh: float = 0.0
     slices: dict[int, tuple[float, int]] = field(default_factory=dict)
+
+    def advance(self, at_ms: int, now_wh: float, highest_w: float, rollover_wh: float | None) -> tuple[float, Verdict]:
+        """Move to a value heard at `at_ms`; the energy gained since the last one, at most `highest_w` all along."""
+        before = self.last_wh if self.last_wh is not None else now_wh
+        most_wh = highest_w * (at_ms - self.anchor_ms) / MS_PER_HOUR
+        extra = 0.0
+        if self.untimed_wh is not None and 0 < self.untimed_wh - before <= most_wh and now_wh < self.untimed_wh:
+            # what was counted before it fell again, known only from a value of unknown time
+            extra, before = self.untimed_wh - before, self.untimed_wh
+        self.untimed_wh = None
+        if self.before_wh is not None:
+            if self._is_back(now_wh, highest_w * (at_ms - self.fell_ms) / MS_PER_HOUR):
+                gained = max(0.0, now_wh - self.before_wh - self.since_fall_wh)
+                self.before_wh = None
+                return gained, "gained"
+            self.since_fall_wh += max(0.0, now_wh - before)
+        gained, verdict = gain(before, now_wh, most_wh - extra, rollover_wh)
+        if verdict == "reset":
+            self.before_wh, self.fell_ms, self.since_fall_wh = before, at_ms, gained
+        return gained + extra, verdict
+
+    def _is_back(self, now_wh: float, most_wh: float) -> bool:
+        """Whether a register that fell is back where it was, by a step that no load can have made: it only stuttered."""
+        step, rise = now_wh - (self.last_wh or 0.0), now_wh - (self.before_wh or 0.0)
+        return step > most_wh and 0 <= rise <= most_wh
 
     def restart(self, at_ms: int, open_wms: float, open_covered_ms: int, *, exact: bool) -> None:
         """Begin a new span at `at_ms`."""

@@ -8,11 +8,15 @@ from typing import Any
 from wattround.metering.counter import Register
 from wattround.metering.late import Stamped, integral
 from wattround.metering.meter import Meter, MeterSpec, Output
-from wattround.metering.minute import MINUTE_MS, Minute
+from wattround.metering.minute import MINUTE_MS, POWERED
 
 _PLAIN = (
-    "watts", "heard_ms", "held_until_ms", "done_ms", "above_wms", "level", "minute", "ends_ms",
+    "watts", "heard_ms", "held_until_ms", "done_ms", "gone_ms", "above_wms", "level", "minute", "ends_ms",
     "in_wms", "out_wms", "covered_ms", "origin",
+)  # fmt: skip
+_REGISTER = (
+    "last_wh", "last_ms", "anchor_ms", "exact", "gained_wh", "open_wms", "open_covered_ms",
+    "untimed_wh", "before_wh", "fell_ms", "since_fall_wh",
 )  # fmt: skip
 
 
@@ -84,6 +88,7 @@ class Metering:
         held = integral(readings, meter.spec.hold_ms, meter.minute * MINUTE_MS, meter.done_ms)
         meter.in_wms, meter.out_wms, meter.covered_ms = held.in_wms, held.out_wms, held.covered_ms
         meter.peak_w, meter.low_w = held.peak_w, held.low_w
+        meter.origin |= POWERED if held.covered_ms else 0
 
     def snapshot(self) -> dict[str, Any]:
         """State of every meter as plain values."""
@@ -102,11 +107,6 @@ class Metering:
                 meter.done_ms = min(meter.done_ms, saved_ms) if meter.done_ms > saved_ms else meter.done_ms
 
 
-def open_rows(metering: Metering) -> list[Minute]:
-    """The open minutes as they stand, for a person who looks now."""
-    return [meter.row() for meter in metering.meters.values() if meter.covered_ms]
-
-
 def _plain(meter: Meter) -> dict[str, Any]:
     plain: dict[str, Any] = {key: getattr(meter, key) for key in _PLAIN}
     if meter.peak_w >= meter.low_w:
@@ -116,10 +116,9 @@ def _plain(meter: Meter) -> dict[str, Any]:
     register = meter.register
     if register.last_wh is not None:
         plain["register"] = [
-            register.last_wh, register.last_ms, register.anchor_ms, register.exact, register.gained_wh,
-            register.open_wms, register.open_covered_ms,
+            *(getattr(register, key) for key in _REGISTER),
             [[minute, *values] for minute, values in register.slices.items()],
-        ]  # fmt: skip
+        ]
     return plain
 
 
@@ -131,8 +130,6 @@ def _restore(meter: Meter, plain: Mapping[str, Any]) -> None:
     meter.occupied = set(plain.get("occupied", ()))
     meter.blocked = meter.minute in meter.occupied
     if "register" in plain:
-        last_wh, last_ms, anchor_ms, exact, gained_wh, open_wms, open_covered_ms, slices = plain["register"]
-        meter.register = Register(
-            last_wh, last_ms, anchor_ms, exact, gained_wh, open_wms, open_covered_ms,
-            {minute: (wms, covered_ms) for minute, wms, covered_ms in slices},
-        )  # fmt: skip
+        *plain_values, slices = plain["register"]
+        values = dict(zip(_REGISTER, plain_values, strict=True))
+        meter.register = Register(**values, slices={minute: (wms, ms) for minute, wms, ms in slices})

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from wattround.metering.counter import SETTLE_MS, Register, Verdict, gain, settle
+from wattround.metering.counter import SETTLE_MS, Register, Verdict, settle
 from wattround.metering.level import NO_BAND, Band, Level, Thresholds, band_of
 from wattround.metering.minute import (
     COUNTED,
@@ -63,7 +63,7 @@ class Meter:
     """Integrator of one meter. Its whole state is `snapshot()`."""
 
     __slots__ = (
-        "above_wms", "announced", "band_high", "band_low", "blocked", "covered_ms", "done_ms", "emitted", "ends_ms",
+        "above_wms", "announced", "band_high", "band_low", "blocked", "covered_ms", "done_ms", "emitted", "ends_ms", "gone_ms",
         "heard_ms", "held_until_ms", "in_wms", "level", "low_w", "minute", "occupied", "origin", "out", "out_wms",
         "peak_w", "register", "spec", "standby_w", "watts",
     )  # fmt: skip
@@ -74,7 +74,7 @@ class Meter:
         self.out = out
         self.register = Register()
         self.watts: float | None = None
-        self.heard_ms = self.held_until_ms = self.done_ms = -1
+        self.heard_ms = self.held_until_ms = self.done_ms = self.gone_ms = -1
         self.above_wms = 0.0
         self.occupied: set[int] = set()
         self.level: Level | None = None
@@ -128,7 +128,10 @@ class Meter:
         newest = at_ms > self.heard_ms or (at_ms == self.heard_ms and (self.watts is None or watts > self.watts))
         if newest:
             self.watts, self.heard_ms, self.held_until_ms = watts, at_ms, at_ms + self.spec.hold_ms
-            self._relevel(at_ms, watts)
+            if at_ms < self.gone_ms:
+                self.held_until_ms = min(self.held_until_ms, self.gone_ms)
+            else:
+                self._relevel(at_ms, watts)
         return at_ms >= self.done_ms and (newest or at_ms == self.heard_ms)
 
     def prime(self, watts: float) -> None:
@@ -140,6 +143,7 @@ class Meter:
         """The source says that it is gone: its hold ends at once."""
         if self.spec.has_power:
             self.advance(at_ms)
+        self.gone_ms = at_ms
         self.held_until_ms = min(self.held_until_ms, max(self.done_ms, at_ms))
         self.lose_level(at_ms)
 
@@ -208,22 +212,21 @@ class Meter:
         """Go on at another time of day. The step itself is not covered; covered time is not covered again."""
         if self._by_arrival:
             self.advance(max(expected_ms, self.done_ms))
-        if expected_ms - SMALL_STEP_MS <= now_ms <= expected_ms:
+        if self.done_ms - SMALL_STEP_MS <= now_ms <= self.done_ms:
             return  # readings count again once the clock has caught up with what is covered
-        left_ms = max(0, self.held_until_ms - expected_ms)
+        left_ms = max(0, self.held_until_ms - max(expected_ms, self.done_ms))
         if now_ms // MINUTE_MS != self.minute:
             self.emit()
-            if now_ms < expected_ms and self.covered_ms:
+            if now_ms < self.done_ms and self.covered_ms:
                 self.occupied.add(self.minute)
             self.minute, self.ends_ms = now_ms // MINUTE_MS, (now_ms // MINUTE_MS + 1) * MINUTE_MS
             self._clear()
             self.emitted = None
         self.done_ms = self.heard_ms = now_ms
         self.held_until_ms = now_ms + left_ms
-        gained_wh = self.register.gained_wh
-        self._anchor(now_ms, exact=not self.spec.has_power)
-        self.register.gained_wh = 0.0 if self.spec.has_power else gained_wh
-        self.register.last_ms = now_ms
+        if self.register.last_ms <= expected_ms:  # else it was last read by a clock that was right, before a restart
+            self._anchor(now_ms, exact=False)
+            self.register.last_ms = now_ms
 
     @property
     def _by_arrival(self) -> bool:
@@ -240,18 +243,20 @@ class Meter:
         elif self.spec.has_power:
             at_ms = max(at_ms, self.done_ms)
         if register.last_wh is None:
-            self._anchor(at_ms, exact=not self.spec.has_power)
+            self._anchor(at_ms, exact=False)
             register.last_wh, register.last_ms = value_wh, at_ms
             if not self.spec.has_power:
                 self._begin_at(at_ms)
             return "first"
         if at_ms <= register.last_ms:
             return "late" if at_ms < register.last_ms else "same"
-        gained, verdict = self._gain(value_wh, at_ms)
+        gained, verdict = register.advance(at_ms, value_wh, self.spec.highest_w, self.spec.rollover_wh)
+        if verdict == "implausible" and not register.exact:
+            verdict = "first"  # a coarse register's first step: some of it was counted before we came
         silent = at_ms - register.last_ms > self.spec.hold_ms
         register.last_wh, register.last_ms = value_wh, at_ms
-        if verdict == "implausible":
-            self._anchor(at_ms, exact=False)
+        if verdict in ("implausible", "first"):
+            self._anchor(at_ms, exact=verdict == "first")
             if not self.spec.has_power:
                 self._begin_at(at_ms)
             return verdict
@@ -263,20 +268,14 @@ class Meter:
         return verdict
 
     def hear_counter_untimed(self, value_wh: float) -> Verdict:
-        """Take a counter's value of unknown time: its gain counts, the next timed value places it."""
+        """Keep a counter's value of unknown time for the next timed one. A lower one may be an old one come again."""
         register = self.register
         if register.last_wh is None:
             return "first"
-        gained, verdict = gain(register.last_wh, value_wh, float("inf"), self.spec.rollover_wh)
-        if verdict == "reset" and self.spec.highest_w * 24.0 * 7 < gained:
-            return "implausible"  # a week at full power: another register, not a reset
-        register.last_wh = value_wh
-        register.gained_wh += gained
-        return verdict
-
-    def _gain(self, value_wh: float, at_ms: int) -> tuple[float, Verdict]:
-        most_wh = self.spec.highest_w * (at_ms - self.register.anchor_ms) / 3_600_000
-        return gain(self.register.last_wh or 0.0, value_wh, most_wh, self.spec.rollover_wh)
+        if value_wh <= max(register.last_wh, register.untimed_wh or 0.0):
+            return "late"
+        register.untimed_wh = value_wh
+        return "gained"
 
     def _anchor(self, at_ms: int, *, exact: bool) -> None:
         same_minute = at_ms < self.ends_ms and at_ms >= self.ends_ms - MINUTE_MS
@@ -330,14 +329,14 @@ class Meter:
         register = self.register
         if register.gained_wh <= 0:
             return
-        if not register.exact:
-            self._anchor(at_ms, exact=True)
-            return
         slices = dict(register.slices)
         shaped = self.out_wms if self.spec.counts_out else self.in_wms
         slices[self.minute] = (shaped - register.open_wms, self.covered_ms - register.open_covered_ms)
         gap_ms = at_ms - register.anchor_ms - sum(ms for _, ms in slices.values())
-        if at_ms - register.anchor_ms < SETTLE_MS and gap_ms < MINUTE_MS:
+        if gap_ms < MINUTE_MS and not register.exact:
+            self._anchor(at_ms, exact=True)  # the register's first move: from here on its span is known
+            return
+        if gap_ms < MINUTE_MS and at_ms - register.anchor_ms < SETTLE_MS:
             return
         for share in settle(register.anchor_ms, at_ms, register.gained_wh * WMS_PER_WH, slices):
             filled = ESTIMATED if share.covered_ms else 0

@@ -103,6 +103,16 @@ class Engine:
         self.advance(at_ms)
         self._evaluate_all()
 
+    def clock_was_set(self, by_ms: int, now_ms: int) -> None:
+        """Go on at another time of day: what has lasted goes on lasting; a raised episode keeps the begin it was told."""
+        for run in self._runs.values():
+            if run.raised_ms < 0 <= run.began_ms:
+                run.began_ms += by_ms
+            if run.false_ms >= 0:
+                run.false_ms += by_ms
+        self.now_ms = now_ms
+        self._evaluate_all()
+
     def advance(self, to_ms: int) -> None:
         """Let time pass: fire what falls due, in order, each at its own instant."""
         while self.next_ms <= to_ms:

@@ -44,6 +44,10 @@ class Presence:
         )
         return min((end for end in ends if end > at_ms), default=FOREVER_MS)
 
+    def clock_was_set(self, by_ms: int) -> None:
+        """What was heard is as old as before."""
+        self.home = {person: (is_home, heard_ms + by_ms) for person, (is_home, heard_ms) in self.home.items()}
+
     def snapshot(self) -> dict[str, Any]:
         """Plain values."""
         return {person: list(word) for person, word in self.home.items()}
