@@ -19,6 +19,8 @@ from typing import Any
 FILE = "control.sock"
 MAX_REQUEST_BYTES = 65_536
 TIMEOUT_S = 10.0
+REQUEST_S = 2.0
+"""Time that a client has to say what it wants; others wait meanwhile."""
 COMMANDS = ("now", "archive-status", "archive-refill")
 
 Ask = Callable[..., Future[Any]]
@@ -65,8 +67,9 @@ class ControlServer:
             except TimeoutError:
                 continue
             with connection, suppress(OSError):
-                connection.settimeout(2.0)
-                connection.sendall(self._answer(connection, stop))
+                answer = self._answer(connection, stop)
+                connection.settimeout(REQUEST_S)
+                connection.sendall(answer)
         self._socket.close()
         self._file.unlink(missing_ok=True)
 
@@ -82,8 +85,8 @@ class ControlServer:
                 with suppress(TimeoutError):
                     return json.dumps({"ok": True, "answer": reply.result(timeout=0.5)}).encode() + b"\n"
             return _refusal("the daemon is stopping")
-        except (ValueError, TypeError, KeyError, AttributeError) as error:
-            return _refusal(str(error))
+        except Exception as error:  # noqa: BLE001 - whatever a client sends, it gets an answer and the thread goes on
+            return _refusal(str(error) or type(error).__name__)
 
 
 def _refusal(trouble: str) -> bytes:
@@ -92,7 +95,9 @@ def _refusal(trouble: str) -> bytes:
 
 def _line(connection: socket.socket) -> bytes:
     data = b""
+    until_s = time.monotonic() + REQUEST_S
     while not data.endswith(b"\n") and len(data) <= MAX_REQUEST_BYTES:
+        connection.settimeout(max(0.01, until_s - time.monotonic()))
         part = connection.recv(65_536)
         if not part:
             break

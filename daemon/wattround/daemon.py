@@ -14,7 +14,7 @@ import structlog
 
 from wattround.clock import Clock, SystemClock
 from wattround.config.load import WrongSettings, load
-from wattround.ledger.opening import LedgerBusy, LedgerUnusable
+from wattround.ledger.opening import LedgerBusy, LedgerUnusable, suspect
 from wattround.ledger.schema import NewerLedger
 from wattround.logs import configure_logs
 from wattround.service import Service
@@ -62,12 +62,14 @@ def run(file: str, clock: Clock | None = None) -> None:
     except (LedgerBusy, LedgerUnusable, NewerLedger) as error:
         log.critical("cannot start", reason=str(error))
         sys.exit(CONFIG if isinstance(error, NewerLedger) else FAILED)
-    except sqlite3.Error as error:
-        log.critical(
-            "cannot start: the ledger cannot be written",
-            reason=str(error),
-            folder=loaded.settings.ledger.folder,
-        )
+    except sqlite3.OperationalError as error:
+        folder = loaded.settings.ledger.folder
+        log.critical("cannot start: the ledger cannot be written", reason=str(error), folder=folder)
+        sys.exit(FAILED)
+    except Exception:
+        # what the ledger holds may be damaged in a way that a quick look does not see
+        suspect(Path(loaded.settings.ledger.folder))
+        log.exception("cannot start")
         sys.exit(FAILED)
     signals = Signals()
     service.start()

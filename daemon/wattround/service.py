@@ -19,6 +19,7 @@ from wattround.core.inbox import Inbox
 from wattround.core.loop import Core
 from wattround.ingest.broker import BrokerLink
 from wattround.ingest.session import most_unacknowledged
+from wattround.ledger.opening import suspect
 from wattround.notify.outlets import Outlets
 from wattround.systemd import Notifier
 from wattround.threads import Supervised
@@ -92,6 +93,13 @@ class Service:
         log.info("started", version=__version__, house=self.settings.house.id, meters=len(self.core.house.meters))
 
     def _run_core(self, stop: threading.Event) -> None:
+        try:
+            self._turn_core(stop)
+        except Exception:
+            suspect(Path(self.settings.ledger.folder))
+            raise
+
+    def _turn_core(self, stop: threading.Event) -> None:
         self.core.run(stop, self._alive, self._idle_s, GATHER_S if self._idle_s >= IDLE_S else 0.0)
 
     def _alive(self) -> None:
@@ -124,7 +132,8 @@ class Service:
         if changed := [name for name, new, old in fixed if new != old]:
             log.error("this needs a restart, the old settings stay", changed=changed)
             return False
-        wanted = self.inbox.ask("settings", settings=settings).result(timeout=30)
+        most_acks = most_unacknowledged(settings)
+        wanted = self.inbox.ask("settings", settings=settings, most_acks=most_acks).result(timeout=30)
         archive_changed = settings.archive != self.settings.archive
         self.settings = settings
         self.link.reload(settings, wanted)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+import traceback
 from collections.abc import Callable
 
 import structlog
@@ -30,8 +31,10 @@ class Supervised:
     def _guarded(self) -> None:
         try:
             self._run(self.stop)
-        except Exception:
-            log.critical("thread failed", thread=self.name, exc_info=True)
+        except Exception as error:  # noqa: BLE001 - told below
+            # without the error's own text: a library may have put a secret into it
+            where = traceback.format_list(traceback.extract_tb(error.__traceback__))
+            log.critical("thread failed", thread=self.name, error=type(error).__name__, where="".join(where))
             self._failed.set()
             return
         if not self.stop.is_set():

@@ -49,6 +49,12 @@ class Daemon:
     def meter(self, name: str) -> dict[str, Any]:
         return next(dict(meter) for meter in self.now()["meters"] if meter["name"] == name)
 
+    def heard_ms(self, name: str) -> float:
+        """Time of the newest reading of a meter; 0 before the first."""
+        facts = self.now()
+        age_s = next(meter["age_s"] for meter in facts["meters"] if meter["name"] == name)
+        return 0.0 if age_s is None else facts["now_ms"] - age_s * 1000
+
     def stop(self, number: int = signal.SIGTERM) -> int:
         if self.process is None:
             return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import signal
 import socket
@@ -69,9 +70,9 @@ class Mosquitto(Server):
         self.folder = folder
         config = folder / "mosquitto.conf"
         basics = ["persistence true", f"persistence_location {folder}/", "max_queued_messages 0", "autosave_interval 1"]
+        basics += ["user root"] if os.geteuid() == 0 else []
         own = list(lines) or [f"listener {port} 127.0.0.1", "allow_anonymous true"]
         config.write_text("\n".join([*basics, *own]) + "\n")
-        folder.chmod(0o777)  # mosquitto gives up root for a user of its own
         super().__init__([str(MOSQUITTO), "-c", str(config)], port, folder / "mosquitto.log")
 
 

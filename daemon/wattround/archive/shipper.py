@@ -68,6 +68,8 @@ class Port:
             raise Refused(int(error.status or 0), str(error.reason)) from None
         except HTTPError as error:
             raise ConnectionError(type(error).__name__) from None
+        except ValueError:  # an error page in no known encoding
+            raise Refused(0, "an answer that cannot be read: is this a time-series database?") from None
         if status != 204:  # anything else is not a database that took them
             raise Refused(int(status), "204 was expected: is this the write address of a time-series database?")
 
@@ -82,6 +84,7 @@ class Shipper:
     def __init__(self, settings: Settings, archive: Archive, ask: Ask) -> None:
         self._settings, self._archive, self._ask = settings, archive, ask
         self._failures = 0
+        self._taken = False
         self.beat_s = time.monotonic()
 
     def run(self, stop: threading.Event) -> None:
@@ -92,6 +95,9 @@ class Shipper:
                 port = port or Port(self._archive)
                 shipped = self._ship(port, stop)
             except (Refused, ConnectionError, MissingSecret) as error:
+                if isinstance(error, Refused) and error.status in (401, 403) and port is not None:
+                    port.close()
+                    port = None  # the token may have been renewed meanwhile
                 self._note(str(error))
                 self._pause(stop, min(LONGEST_WAIT_S, FIRST_WAIT_S * 2 ** min(self._failures, 9)))
                 continue
@@ -120,15 +126,19 @@ class Shipper:
         parcel = self._answer(self._ask("archive-rows"), stop)
         if parcel is None or not parcel.rows:
             return False
-        self._write(port, parcel.rows)
+        self._write(port, parcel.rows, stop)
         self._answer(self._ask("archive-arrived", parcel=parcel), stop)
         if self._failures:
             log.info("archive works again", failures=self._failures)
             self._failures = 0
         return True
 
-    def _write(self, port: Port, rows: list[ArchiveRow]) -> None:
-        """Write rows; where the database refuses them for their content, halve, and set the single bad one aside."""
+    def _write(self, port: Port, rows: list[ArchiveRow], stop: threading.Event) -> bool:
+        """Write rows; where the database refuses them for their content, halve, and leave the single bad one out.
+
+        A database that takes no row at all is a wrong address or a wrong setting: then nothing is left out.
+        Returns whether some were taken.
+        """
         newest = self._archive.amended == "newest"
         self.beat_s = time.monotonic()
         try:
@@ -136,12 +146,16 @@ class Shipper:
         except Refused as error:
             if error.status not in (400, 413, 422):
                 raise
+            if stop.is_set() or (len(rows) == 1 and not self._taken):
+                raise
             if len(rows) == 1:
                 log.error("archive refuses a row, left out", row=rows[0].minute._asdict(), answer=str(error))
-                return
+                return False
             half = len(rows) // 2
-            self._write(port, rows[:half])
-            self._write(port, rows[half:])
+            first = self._write(port, rows[:half], stop)
+            return self._write(port, rows[half:], stop) or first
+        self._taken = True
+        return True
 
     def _note(self, trouble: str) -> None:
         self._failures += 1

@@ -76,7 +76,7 @@ def table(facts: dict[str, Any]) -> Table:
         indent = "  " * meter["depth"]
         marked = meter["name"] in open_loads
         grid.add_row(
-            f"{indent}{meter['label']}", _watts(meter["watts_w"]), meter["level"] or "", _kwh(meter["today_in_wh"]),
+            Text(indent + meter["label"]), _watts(meter["watts_w"]), meter["level"] or "", _kwh(meter["today_in_wh"]),
             *([_kwh(meter["today_out_wh"]) if meter["today_out_wh"] else ""] if exports else []),
             _money(meter), _age(meter["age_s"]),
             style="bold" if marked else "dim" if meter["watts_w"] is None else "",

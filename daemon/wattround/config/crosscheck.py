@@ -26,9 +26,11 @@ def crosscheck(settings: Settings) -> Iterator[Finding]:
     if not settings.meters:
         yield Finding(("meters",), "none", "at least one [[meters]] entry")
     yield from _unique(settings)
+    has_pattern = any(meter.captured for meter in settings.meters)
     for index, meter in enumerate(settings.meters):
-        yield from _meter(settings, index, meter)
+        yield from _meter(index, meter, has_pattern=has_pattern)
     yield from _nesting(settings)
+    yield from _one_clock(settings)
     yield from _same_topic(settings)
     yield from _marks(settings)
     for index, rule in enumerate(settings.rules):
@@ -50,11 +52,10 @@ def _unique(settings: Settings) -> Iterator[Finding]:
             seen.setdefault(entry.name, index)
 
 
-def _meter(settings: Settings, index: int, meter: Meter) -> Iterator[Finding]:
+def _meter(index: int, meter: Meter, *, has_pattern: bool) -> Iterator[Finding]:
     here: Path = ("meters", index)
     sources = [(key, source) for key in ("power", "counter") if (source := getattr(meter, key))]
-    patterns = [other for other in settings.meters if other.captured]
-    if not sources and (meter.captured or not patterns):
+    if not sources and (meter.captured or not has_pattern):
         yield Finding(here, "no source", "power = { topic = ... } or counter = { topic = ... }")
     for key, source in sources:
         yield from _source((*here, key), meter, source)
@@ -106,6 +107,14 @@ def _nesting(settings: Settings) -> Iterator[Finding]:
             step = within.get(step)
         if step == meter.name:
             yield Finding(path, f'"{meter.within}"', "no meter within itself", " in ".join([*chain, meter.name]))
+
+
+def _one_clock(settings: Settings) -> Iterator[Finding]:
+    for index, meter in enumerate(settings.meters):
+        if meter.power and meter.counter and meter.power.stamped != meter.counter.stamped:
+            late = "counter" if meter.power.stamped else "power"
+            yield Finding(("meters", index, late), "readings without their own time", "a time like the other source's",
+                          "one meter, one clock: give both a time_pointer, or neither")  # fmt: skip
 
 
 def _same_topic(settings: Settings) -> Iterator[Finding]:

@@ -24,7 +24,11 @@ def duration_ms(found: object) -> int:
     match = _DURATION.fullmatch(found) if isinstance(found, str) and found else None
     if not match:
         raise ValueError('a duration such as "90s", "10m", "1h30m" or "2d"')
+    if any(part and len(part) > 9 for part in match.groups()):
+        raise ValueError("a duration of at most 36500d")
     days, hours, minutes, seconds = (int(part or 0) for part in match.groups())
+    if days > 36_500 or hours > 876_000:
+        raise ValueError("a duration of at most 36500d")
     return ((days * 24 + hours) * 60 + minutes) * 60_000 + seconds * 1000
 
 
@@ -110,7 +114,10 @@ def _meter_name(found: str) -> str:
 
 
 def _as_float(found: object) -> object:
-    return float(found) if isinstance(found, int | Decimal) and not isinstance(found, bool) else found
+    try:
+        return float(found) if isinstance(found, int | Decimal) and not isinstance(found, bool) else found
+    except OverflowError:
+        raise ValueError("a finite number") from None
 
 
 def _finite(found: float) -> float:
@@ -123,6 +130,20 @@ def _as_decimal(found: object) -> object:
     return Decimal(found) if isinstance(found, int) and not isinstance(found, bool) else found
 
 
+def _path(found: str) -> str:
+    if not found or "\0" in found:
+        raise ValueError("a path")
+    return found
+
+
+def _sign(found: object) -> object:
+    if found not in (1, -1) or isinstance(found, bool):
+        raise ValueError("1 or -1")
+    return found
+
+
+FilePath = Annotated[str, AfterValidator(_path)]
+Sign = Annotated[int, BeforeValidator(_sign)]
 Duration = Annotated[int, BeforeValidator(duration_ms)]
 TimeOfDay = Annotated[int, BeforeValidator(minutes_of_day)]
 Topic = Annotated[str, AfterValidator(_plain_topic)]

@@ -67,14 +67,15 @@ def examine(file: FilePath) -> tuple[list[Problem], Settings | None]:
 
 def examine_text(text: str) -> tuple[list[Problem], Settings | None]:
     """As `examine`, for a text in hand."""
-    text = text.replace("\r\n", "\n")
+    text = text.removeprefix("\ufeff").replace("\r\n", "\n")
     try:
         document = tomllib.loads(text, parse_float=Decimal)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        frozen = _frozen(document)
+    except (ValueError, ArithmeticError, RecursionError) as error:
         return [_syntax(error)], None
     settings: Settings | None = None
     try:
-        settings = Settings.model_validate(_frozen(document))
+        settings = Settings.model_validate(frozen)
         findings = list(crosscheck(settings))
     except ValidationError as error:
         findings = [Finding(*item) for item in from_pydantic(error, document)]
@@ -128,16 +129,20 @@ def _stand_in(document: Any, path: Path) -> None:
         del here[last]
     elif isinstance(here, dict) and last in _STAND_IN:
         here[last] = f"x{path[-2]}" if last == "name" else copy.deepcopy(_STAND_IN[last])
-    elif isinstance(here, list) and isinstance(last, int):
-        here[last] = {}
+    elif isinstance(here, list) and isinstance(last, int) and last < len(here):
+        here[last] = {} if isinstance(here[last], dict) else "x"
 
 
 def _syntax(error: Exception) -> Problem:
-    text = str(error)
+    text = str(error) if isinstance(error, tomllib.TOMLDecodeError) else _beyond_bounds(error)
     match = re.search(r"\(at line (\d+), column (\d+)\)", text)
     what = re.sub(r"\s*\(at [^)]*\)", "", text)
     where = f", column {match[2]}" if match else ""
     return Problem(int(match[1]) if match else 1, f"syntax{where}", f"no TOML: {what}", "valid TOML 1.0")
+
+
+def _beyond_bounds(error: Exception) -> str:
+    return "nested too deeply" if isinstance(error, RecursionError) else "a number that is too long"
 
 
 def _frozen(value: Any) -> Any:

@@ -10,12 +10,14 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 
 from wattround.config.kinds import (
     Duration,
+    FilePath,
     MeterName,
     Name,
     Number,
     OpenTopic,
     Pointer,
     Price,
+    Sign,
     TimeOfDay,
     Topic,
     placeholder,
@@ -55,9 +57,9 @@ class House(Part):
 class Tls(Part):
     """Encryption to the broker; `[broker.tls]` alone trusts the CAs of the system."""
 
-    ca_file: str | None = None
-    certificate_file: str | None = None
-    key_file: str | None = None
+    ca_file: FilePath | None = None
+    certificate_file: FilePath | None = None
+    key_file: FilePath | None = None
 
 
 class Broker(Part):
@@ -65,12 +67,12 @@ class Broker(Part):
 
     host: str = Field(default="127.0.0.1", min_length=1)
     port: int = Field(default=1883, ge=1, le=65_535)
-    protocol: Literal["5", "3.1.1"] = "5"
+    protocol: Literal["5", "3.1.1"] | None = None
     client_id: str = Field(default="", max_length=64)
-    keepalive: Duration = 30_000
+    keepalive: Duration = Field(default=30_000, ge=5_000, le=65_000_000)
     user: str | None = None
     password: SecretStr | None = None
-    password_file: str | None = None
+    password_file: FilePath | None = None
     password_credential: str | None = None
     tls: Tls | None = None
 
@@ -78,7 +80,7 @@ class Broker(Part):
 class Ledger(Part):
     """The local database."""
 
-    folder: str = "/var/lib/wattround"
+    folder: FilePath = "/var/lib/wattround"
     checkpoint: Duration = Field(default=60_000, ge=1000, le=600_000)
     keep_minutes: Duration = Field(default=1100 * DAY_MS, ge=2 * DAY_MS)
     keep_readings: Duration = Field(default=2 * DAY_MS, ge=60 * MINUTE_MS)
@@ -87,13 +89,13 @@ class Ledger(Part):
 class Archive(Part):
     """A time-series database that speaks the InfluxDB v2 write API."""
 
-    url: str = Field(pattern=r"^https?://\S+$")
+    url: str = Field(pattern=r"^https?://[^\s@]+$")
     org: str = "home"
     bucket: str = "wattround"
     token: SecretStr | None = None
-    token_file: str | None = None
+    token_file: FilePath | None = None
     token_credential: str | None = None
-    ca_file: str | None = None
+    ca_file: FilePath | None = None
     amended: Literal["overwrite", "newest"] = "overwrite"
 
 
@@ -104,9 +106,14 @@ class Source(Part):
     pointer: Pointer | None = None
     senml: str | None = None
     factor: Number = 1.0
-    sign: Literal[1, -1] = 1
+    sign: Sign = 1
     time_pointer: Pointer | None = None
     time_unit: Literal["s", "ms", "rfc3339"] = "s"
+
+    @property
+    def stamped(self) -> bool:
+        """Whether its readings carry their own time."""
+        return self.senml is not None or self.time_pointer is not None
 
 
 class PowerSource(Source):
@@ -224,7 +231,7 @@ class Channel(Part):
     mqtt: bool = False
     topic: Topic | None = None
     url: SecretStr | None = None
-    url_file: str | None = None
+    url_file: FilePath | None = None
     url_credential: str | None = None
 
 
@@ -240,6 +247,17 @@ class Settings(Part):
     marks: dict[Name, Mark] = {}
     rules: tuple[Rule, ...] = ()
     channels: tuple[Channel, ...] = ()
+
+    @property
+    def protocol(self) -> Literal["5", "3.1.1"]:
+        """What to speak to the broker where the file does not say.
+
+        MQTT 5 where counters or stamped readings are kept for us: it lets the broker send hundreds of them
+        before the first is on disk. 3.1.1 elsewhere: it takes half the work per message.
+        """
+        sources = [source for meter in self.meters for source in (meter.power, meter.counter)]
+        kept = any(source is not None and (isinstance(source, CounterSource) or source.stamped) for source in sources)
+        return self.broker.protocol or ("5" if kept else "3.1.1")
 
     @property
     def client_id(self) -> str:

@@ -19,17 +19,21 @@ def secret_of(inline: SecretStr | None, file: str | None, credential: str | None
         MissingSecret: when the named file or credential is not there or empty.
     """
     if inline is not None:
-        return inline.get_secret_value()
+        return _plain(inline.get_secret_value(), "the secret in the file")
     if file is None and credential is None:
         return None
     path = Path(file) if file is not None else _credential_path(str(credential))
     try:
         text = path.read_text().rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not text"
         raise MissingSecret(f"{path}: {reason}") from None
-    if not text:
-        raise MissingSecret(f"{path}: empty")
+    return _plain(text, str(path))
+
+
+def _plain(text: str, where: str) -> str:
+    if not text or not text.isascii() or not text.isprintable():
+        raise MissingSecret(f"{where}: one line of plain characters is expected")
     return text
 
 

@@ -31,6 +31,8 @@ log = structlog.get_logger("broker")
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 ANSWER_S = 10.0
 """How long the broker may take to accept us, and to return our sounding."""
+SHORT_LIFE_S = 30.0
+"""A connection that ends sooner is waited after like one that failed."""
 BURST = 500
 """Messages read before housekeeping gets its turn."""
 TAKEN_OVER = 0x8E
@@ -72,6 +74,8 @@ class BrokerLink:
         self._waker.setblocking(False)
         self._woken.setblocking(False)
         self._client: mqtt.Client | None = None
+        self._offering = threading.Lock()
+        self._offered: set[int] = set()
         self._generation = 0
         self._reset_connection()
         self.state = "starting"
@@ -85,7 +89,7 @@ class BrokerLink:
         self._sounding = b""
         self._pending: dict[int, int] = {}
         self._subscribing: dict[int, list[str]] = {}
-        self._opened_s = time.monotonic()
+        self._opened_s = self._heard_s = time.monotonic()
 
     @property
     def _keeps(self) -> bool:
@@ -100,14 +104,16 @@ class BrokerLink:
 
     def publish(self, publication: Publication) -> bool:
         """Send a message at QoS 1; False while there is no connection."""
-        if not self._accepted:
-            return False
+        with self._offering:
+            if not self._accepted:
+                return False
+            self._offered.add(publication.number)
         self._command(lambda client: self._publish(client, publication))
         return True
 
     def reload(self, settings: Settings, wanted: dict[str, int]) -> None:
         """Connect anew with other settings or subscriptions."""
-        self._old_filters = dict(self._wanted)
+        self._old_filters = self._old_filters | self._wanted
         self._settings, self._wanted = settings, wanted
         self._reconnect = True
         self.wake()
@@ -132,9 +138,15 @@ class BrokerLink:
                 self._serve(stop)
                 failures = 0
             except (OSError, Lost, MissingSecret, ValueError) as error:
-                lived = self._accepted
-                failures = 0 if lived else failures + 1
-                self._note_trouble(str(error) or type(error).__name__, failures)
+                trouble = self._refusal or str(error) or type(error).__name__
+                short = self._accepted and time.monotonic() - self._opened_s < SHORT_LIFE_S
+                failures = failures + 1 if short or not self._accepted or self._refusal else 0
+                if short and failures >= 3:
+                    trouble = (
+                        f"the connection ends each time shortly after it is accepted ({trouble}): "
+                        f"another client may use our identifier {self._settings.client_id}"
+                    )
+                self._note_trouble(trouble, failures)
             finally:
                 self._close()
             jitter = random.random()  # noqa: S311 - spreads reconnections, guards nothing
@@ -155,7 +167,7 @@ class BrokerLink:
                 host=broker.host,
                 port=broker.port,
                 trouble=trouble,
-                advice=_advice(trouble, broker.protocol),
+                advice=_advice(trouble, self._settings.protocol),
             )
         self.trouble, self.state = trouble, "no broker"
 
@@ -167,13 +179,14 @@ class BrokerLink:
         client.on_disconnect, client.on_subscribe = self._on_disconnect, self._on_subscribe
         client.on_publish = self._on_publish
         self._client = client
-        connect(client, self._settings.broker, keep_session=self._keeps)
+        connect(client, self._settings, keep_session=self._keeps)
 
     def _close(self) -> None:
-        for number in self._pending.values():
+        with self._offering:
+            self._accepted = False
+            unanswered, self._offered = self._offered, set()
+        for number in unanswered:
             self._sent(number, False, "the connection to the broker was lost")
-        self._pending = {}
-        self._accepted = False
         self._commands.clear()  # acknowledgements of a lost connection are void
         client, self._client = self._client, None
         if client is not None and (sock := client.socket()) is not None:
@@ -217,7 +230,7 @@ class BrokerLink:
         waiting_s = now_s - self._opened_s
         if not self._accepted and waiting_s > ANSWER_S:
             raise Lost("the broker did not answer")
-        if self._accepted and not self._live and waiting_s > ANSWER_S:
+        if self._accepted and not self._live and now_s - self._heard_s > ANSWER_S:
             log.warning(
                 "our own sounding did not come back: may this user read and write it?",
                 topic=self._sounding_topic,
@@ -254,12 +267,14 @@ class BrokerLink:
         if info.rc == mqtt.MQTT_ERR_SUCCESS:
             self._pending[info.mid] = publication.number
         else:
-            self._sent(publication.number, False, mqtt.error_string(info.rc))
+            self._answer(publication.number, mqtt.error_string(info.rc))
 
     # -- callbacks: none may raise into paho --------------------------------------------------------
 
     def _on_message(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
         self._count += 1
+        if not self._live:
+            self._heard_s = time.monotonic()
         ack = Ack(self._generation, message.mid, message.qos) if message.qos else None
         try:
             topic = message.topic
@@ -323,7 +338,12 @@ class BrokerLink:
         number = self._pending.pop(mid, None)
         if number is not None:
             failed = bool(reason.is_failure)
-            self._sent(number, not failed, str(reason) if failed else "")
+            self._answer(number, str(reason) if failed else "")
+
+    def _answer(self, number: int, trouble: str) -> None:
+        with self._offering:
+            self._offered.discard(number)
+        self._sent(number, not trouble, trouble)
 
 
 def _check(code: Any) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from wattround.config.model import CounterSource, Meter, Person, PowerSource, Settings, Source
-from wattround.ingest.payload import BadPayload, Decode, json_number, plain_number, word
+from wattround.ingest.payload import MAX_NUMBER_BYTES, BadPayload, Decode, json_number, plain_number, word
 from wattround.ingest.senml import senml_number
 from wattround.ingest.topics import FilterTrie, captured, subscription
 
@@ -97,8 +97,8 @@ class Feed:
             value = (float(payload) * self.scale + self.offset) * self.sign
         except ValueError:
             raise BadPayload("no number") from None
-        # NaN and infinity lie in no range; float() also takes underscores
-        if not self.possible.low <= value <= self.possible.high or b"_" in payload:
+        # NaN and infinity lie in no range; float() also takes underscores and any amount of space
+        if not self.possible.low <= value <= self.possible.high or b"_" in payload or len(payload) > MAX_NUMBER_BYTES:
             self.values(payload, 0)  # says what is wrong
         return value
 
@@ -137,7 +137,7 @@ def _decoder(source: Source, kind: Literal["power", "counter"]) -> Decode:
 def is_stamped(meter: Meter) -> bool:
     """Whether a meter's readings carry their own time."""
     sources: list[Source] = [source for source in (meter.power, meter.counter) if source is not None]
-    return any(source.senml is not None or source.time_pointer is not None for source in sources)
+    return any(source.stamped for source in sources)
 
 
 def feeds_of(meter: Meter, name: str) -> list[Feed]:
@@ -194,10 +194,9 @@ def _number_feed(
 ) -> Feed:
     # a counter never counts down: its sign only says which way the energy goes
     sign = source.sign if kind == "power" else 1
-    stamped = source.senml is not None or source.time_pointer is not None
     return Feed(
         kind, name, topic, _decoder(source, kind), word(None), frozenset(),
-        scale, offset, sign, possible, stamped, Health(),
+        scale, offset, sign, possible, source.stamped, Health(),
     )  # fmt: skip
 
 

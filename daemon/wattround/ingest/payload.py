@@ -12,7 +12,9 @@ from math import isfinite
 from typing import Any, Literal, NoReturn
 
 MAX_PAYLOAD_BYTES = 65_536
+MAX_NUMBER_BYTES = 64
 EARLIEST_MS = 946_684_800_000  # 2000-01-01: no home broker has older readings
+LATEST_S = 1e11
 AHEAD_MS = 600_000
 """A stamp further in the future than this is a wrong clock."""
 
@@ -34,6 +36,8 @@ def plain_number(payload: bytes, arrival_ms: int) -> list[Value]:  # noqa: ARG00
 
 def _number(payload: bytes | str) -> float:
     # float() also takes nan, inf and underscores
+    if len(payload) > MAX_NUMBER_BYTES:
+        raise BadPayload("more than a number")
     try:
         value = float(payload)
     except ValueError:
@@ -62,7 +66,7 @@ def parse_json(payload: bytes) -> Any:
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise BadPayload(f"more than {MAX_PAYLOAD_BYTES} bytes")
     try:
-        return json.loads(payload, parse_constant=_no_constant)
+        return json.loads(payload.decode(), parse_constant=_no_constant)  # RFC 8259: UTF-8 and nothing else
     except (ValueError, RecursionError):
         raise BadPayload("no JSON") from None
 
@@ -78,9 +82,13 @@ def as_number(found: object) -> float:
     if isinstance(found, bool) or not isinstance(found, int | float):
         raise BadPayload(f"no number but {_kind(found)}")
     try:
-        value = float(found)
+        return finite(float(found))
     except OverflowError:
         raise BadPayload("no finite number") from None
+
+
+def finite(value: float) -> float:
+    """The value, if it is one."""
     if not isfinite(value):
         raise BadPayload("no finite number")
     return value
@@ -103,8 +111,14 @@ def as_stamp(found: object, unit: TimeUnit) -> int:
         if moment.tzinfo is None:
             raise BadPayload("a time without an offset from UTC")
         return round(moment.timestamp() * 1000)
-    value = as_number(found)
-    return round(value * 1000 if unit == "s" else value)
+    return as_ms(as_number(found) / (1 if unit == "s" else 1000))
+
+
+def as_ms(seconds: float) -> int:
+    """Whole milliseconds of a time in seconds that a payload gave."""
+    if not abs(seconds) < LATEST_S:
+        raise BadPayload("a time beyond all calendars")
+    return round(seconds * 1000)
 
 
 def checked_stamp(at_ms: int, arrival_ms: int) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Literal, NamedTuple
 
-from wattround.ingest.payload import BadPayload, Decode, Value, as_number, checked_stamp, parse_json
+from wattround.ingest.payload import BadPayload, Decode, Value, as_ms, as_number, checked_stamp, finite, parse_json
 
 RELATIVE_BELOW_S = 2**28
 """Times below this many seconds are relative to now (RFC 8428, section 4.5.3)."""
@@ -70,8 +70,8 @@ def senml_number(name: str, kind: Literal["power", "counter"]) -> Decode:
                 continue
             if record.unit not in units:
                 raise BadPayload(f"a unit other than {', '.join(units)}")
-            at_ms = checked_stamp(round(record.time_s * 1000), arrival_ms)
-            found.append((record.value * units[str(record.unit)], at_ms))
+            at_ms = checked_stamp(as_ms(record.time_s), arrival_ms)
+            found.append((finite(record.value * units[str(record.unit)]), at_ms))
         if not found:
             raise BadPayload("no record of the configured name")
         return found

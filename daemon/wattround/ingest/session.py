@@ -23,7 +23,7 @@ SESSION_EXPIRY_S = 7 * 86_400
 
 def most_unacknowledged(settings: Settings) -> int:
     """Kept messages after which the core should commit, so that the broker does not stop sending."""
-    return (RECEIVE_MAXIMUM if settings.broker.protocol == "5" else IN_FLIGHT_311) // 2
+    return (RECEIVE_MAXIMUM if settings.protocol == "5" else IN_FLIGHT_311) // 2
 
 
 def status_topic(settings: Settings) -> str:
@@ -43,7 +43,7 @@ def make_client(settings: Settings, *, keep_session: bool) -> mqtt.Client:
         MissingSecret: if the password or a TLS file cannot be read.
     """
     broker = settings.broker
-    five = broker.protocol == "5"
+    five = settings.protocol == "5"
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id,
@@ -61,14 +61,15 @@ def make_client(settings: Settings, *, keep_session: bool) -> mqtt.Client:
     return client
 
 
-def connect(client: mqtt.Client, broker: Broker, *, keep_session: bool) -> None:
+def connect(client: mqtt.Client, settings: Settings, *, keep_session: bool) -> None:
     """Open the connection; a session is asked for only where something is to be kept while we are away.
 
     Raises:
         OSError: if the broker cannot be reached.
     """
-    seconds = max(5, broker.keepalive // 1000)
-    if broker.protocol != "5":
+    broker = settings.broker
+    seconds = broker.keepalive // 1000
+    if settings.protocol != "5":
         client.connect(broker.host, broker.port, seconds)
         return
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]

@@ -61,7 +61,7 @@ class Register:
         return gained + extra, verdict
 
     def _is_back(self, now_wh: float, most_wh: float) -> bool:
-        """Whether a register that fell is back where it was, by a step that no load can have made: it only stuttered."""
+        """Whether a register that fell is back where it was, by a step no load can make: it only stuttered."""
         step, rise = now_wh - (self.last_wh or 0.0), now_wh - (self.before_wh or 0.0)
         return step > most_wh and 0 <= rise <= most_wh
 

@@ -63,9 +63,10 @@ class Meter:
     """Integrator of one meter. Its whole state is `snapshot()`."""
 
     __slots__ = (
-        "above_wms", "announced", "band_high", "band_low", "blocked", "covered_ms", "done_ms", "emitted", "ends_ms", "gone_ms",
-        "heard_ms", "held_until_ms", "in_wms", "level", "low_w", "minute", "occupied", "origin", "out", "out_wms",
-        "peak_w", "register", "spec", "standby_w", "watts",
+        "above_wms", "announced", "band_high", "band_low", "blocked", "covered_ms", "done_ms",
+        "emitted", "ends_ms", "gone_ms", "heard_ms", "held_until_ms", "in_wms", "level", "low_w",
+        "minute", "occupied", "origin", "out", "out_wms", "peak_w", "register", "spec", "standby_w",
+        "watts",
     )  # fmt: skip
 
     def __init__(self, spec: MeterSpec, out: Output) -> None:
@@ -287,6 +288,7 @@ class Meter:
         if at_ms >= self.ends_ms:
             self._roll(at_ms)
         self.done_ms = max(self.done_ms, at_ms)
+        self.heard_ms = at_ms
 
     def _spread(self, at_ms: int, *, silent: bool) -> None:
         """Counter only: the gain is spread evenly since the register last moved; without one, zero is measured."""

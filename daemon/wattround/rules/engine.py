@@ -104,7 +104,7 @@ class Engine:
         self._evaluate_all()
 
     def clock_was_set(self, by_ms: int, now_ms: int) -> None:
-        """Go on at another time of day: what has lasted goes on lasting; a raised episode keeps the begin it was told."""
+        """Go on at another time of day: what lasted goes on; a raised episode keeps the begin it was told with."""
         for run in self._runs.values():
             if run.raised_ms < 0 <= run.began_ms:
                 run.began_ms += by_ms

@@ -1,0 +1,158 @@
+"""The shipper against a database that answers as it is told: nothing is lost, nothing hangs, no secret is said."""
+
+import threading
+from concurrent.futures import Future
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+import pytest
+
+from support.house import settings_of
+from support.servers import until
+from wattround.archive.shipper import Shipper
+from wattround.core.archiving import Parcel
+from wattround.ledger.batch import ArchiveRow
+from wattround.metering.minute import Minute
+
+pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+
+
+class Database(ThreadingHTTPServer):
+    """Answers with the next of `answers` (a status, or what makes one of the body), then 204 for ever."""
+
+    daemon_threads = True
+
+    def __init__(self, *answers, always=204, body=b""):
+        super().__init__(("127.0.0.1", 0), Handler)
+        self.answers, self.always, self.body = list(answers), always, body
+        self.requests = []
+        threading.Thread(target=self.serve_forever, daemon=True).start()
+
+    @property
+    def url(self):
+        return f"http://127.0.0.1:{self.server_address[1]}"
+
+
+class Handler(BaseHTTPRequestHandler):
+    def do_POST(self):
+        lines = self.rfile.read(int(self.headers["Content-Length"])).decode().splitlines()
+        self.server.requests.append((lines, self.headers.get("Authorization")))
+        answer = self.server.answers.pop(0) if self.server.answers else self.server.always
+        status = answer(lines) if callable(answer) else answer
+        self.send_response(status)
+        self.send_header("Content-Length", "0" if status == 204 else str(len(self.server.body)))
+        self.end_headers()
+        if status != 204:
+            self.wfile.write(self.server.body)
+
+    def log_message(self, *_):
+        pass
+
+
+class CoreSide:
+    """Hands out one parcel until it has arrived; remembers what it is told."""
+
+    def __init__(self, rows):
+        self.rows, self.arrived, self.troubles = rows, [], []
+
+    def ask(self, what, **facts):
+        reply = Future()
+        if what == "archive-rows":
+            reply.set_result(Parcel([] if self.arrived else self.rows, in_order=True))
+            return reply
+        if what == "archive-arrived":
+            self.arrived.append(facts["parcel"])
+        else:
+            self.troubles.append(facts["trouble"])
+        reply.set_result(None)
+        return reply
+
+
+ROWS = [ArchiveRow(1, "circuit", 0, Minute("m", 29_000_000 + number, 5, 0, 60_000, 1, 1, 1)) for number in range(40)]
+
+
+@pytest.fixture
+def ship():
+    """Runs a shipper against a database until `enough`."""
+    stops = []
+
+    def run(database, enough, token="", rows=ROWS):
+        settings = settings_of(
+            f'[archive]\nurl = "{database.url}"\n{token}\n[[meters]]\nname = "m"\npower = {{ topic = "t" }}\n'
+        )
+        core, stop = CoreSide(rows), threading.Event()
+        shipper = Shipper(settings, settings.archive, core.ask)
+        thread = threading.Thread(target=shipper.run, args=(stop,))
+        thread.start()
+        stops.append((stop, thread, database))
+        until(lambda: enough(core))
+        return core
+
+    yield run
+    for stop, thread, database in stops:
+        stop.set()
+        thread.join(5)
+        assert not thread.is_alive()
+        database.shutdown()
+        database.server_close()
+
+
+@pytest.mark.parametrize("trouble", [500, 503, 429, 401, 404, 200, 307])
+def test_anything_but_204_is_tried_again(ship, trouble):
+    database = Database(trouble)
+    core = ship(database, lambda core: core.arrived)
+
+    assert len(database.requests) == 2
+    assert str(trouble) in core.troubles[0]
+
+
+def test_an_answer_that_is_no_text_is_tried_again(ship):
+    core = ship(Database(500, body=b"\xff\xfe\xfd"), lambda core: core.arrived)
+
+    assert len(core.troubles) == 1
+
+
+def test_one_row_that_is_refused_does_not_hold_up_the_others(ship):
+    poison = f" {29_000_007 * 60_000}"
+    refuse = lambda lines: 400 if any(line.endswith(poison) for line in lines) else 204  # noqa: E731
+    database = Database(always=refuse)
+    ship(database, lambda core: core.arrived)
+
+    taken = [
+        line for lines, _ in database.requests if not any(line.endswith(poison) for line in lines) for line in lines
+    ]
+    assert len(taken) == len(ROWS) - 1
+
+
+@pytest.mark.parametrize("status", [400, 413, 422])
+def test_a_database_that_refuses_everything_loses_nothing(ship, status):
+    """A wrong address or organisation is no reason to leave rows out."""
+    core = ship(Database(always=status), lambda core: core.troubles)
+
+    assert core.arrived == []
+
+
+def test_a_parcel_that_is_too_large_is_halved(ship):
+    database = Database(always=lambda lines: 413 if len(lines) > 8 else 204)
+    ship(database, lambda core: core.arrived)
+
+    assert sum(len(lines) for lines, _ in database.requests if len(lines) <= 8) == len(ROWS)
+
+
+def test_the_token_is_sent_and_never_said(ship, tmp_path, capfd):
+    file = tmp_path / "token"
+    file.write_text("s3cret-token\n")
+    database = Database(401)
+    core = ship(database, lambda core: core.arrived, f'token_file = "{file}"')
+
+    assert [authorization for _, authorization in database.requests] == ["Token s3cret-token"] * 2
+    assert "s3cret" not in " ".join(core.troubles)
+    assert "s3cret" not in "".join(capfd.readouterr())
+
+
+def test_a_token_with_a_line_break_is_refused_and_never_said(ship, tmp_path, capfd):
+    file = tmp_path / "token"
+    file.write_text("s3cret\nmore\n")
+    core = ship(Database(), lambda core: core.troubles, f'token_file = "{file}"')
+
+    assert "one line of plain characters" in core.troubles[0]
+    assert "s3cret" not in "".join(capfd.readouterr()) + core.troubles[0]

@@ -1,0 +1,73 @@
+"""Fixtures that start the whole daemon."""
+
+from __future__ import annotations
+
+import json
+import threading
+
+import paho.mqtt.client as mqtt
+import pytest
+
+from support.daemon import Daemon
+from support.house import HEAD
+from support.servers import until
+
+LEDGER = '[ledger]\nfolder = "{ledger}"\ncheckpoint = "2s"\n'
+
+
+class Hub:
+    """A client of the broker: publishes for the house, hears what wattround says."""
+
+    def __init__(self, port: int) -> None:
+        self.heard: list[tuple[str, str, bool]] = []
+        self.lock = threading.Lock()
+        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self.client.on_message = self._hear
+        self.client.on_connect = lambda client, *_: client.subscribe("wattround/#", 1)
+        self.client.max_queued_messages_set(0)
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+        until(self.client.is_connected)
+
+    def _hear(self, _client, _data, message) -> None:
+        with self.lock:
+            self.heard.append((message.topic, message.payload.decode(), message.retain))
+
+    def say(self, topic: str, payload: object, *, qos: int = 1, retain: bool = False) -> None:
+        """Publish, and wait until the broker has it."""
+        raw = payload if isinstance(payload, bytes) else str(payload)
+        self.client.publish(topic, raw, qos=qos, retain=retain).wait_for_publish(10)
+
+    def episodes(self) -> list[dict[str, object]]:
+        with self.lock:
+            return [json.loads(payload) for topic, payload, _ in self.heard if topic.endswith("/episodes")]
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+@pytest.fixture
+def hub(mosquitto):
+    made = Hub(mosquitto.port)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def daemon(tmp_path):
+    """Makes daemons from the text of their settings; stops those that still run."""
+    made: list[Daemon] = []
+
+    def make(text: str, port: int, *, broker: str = "", start: bool = True) -> Daemon:
+        section = f"[broker]\nport = {port}\n{broker}\n"
+        found = Daemon(tmp_path, HEAD + section + LEDGER + text)
+        made.append(found)
+        if start:
+            found.start()
+        return found
+
+    yield make
+    for each in made:
+        if each.process is not None and each.process.poll() is None:
+            each.stop()
