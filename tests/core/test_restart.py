@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from support.house import HouseRun
-from wattround.ingest.delivery import QUEUED, RETAINED, Ack
+from wattround.ingest.delivery import LIVE, QUEUED, RETAINED, Ack
 from wattround.metering.minute import MINUTE_MS
 
 BEGIN = 1_780_000_020_000
@@ -173,9 +173,7 @@ def test_a_clock_that_is_set_makes_no_energy_and_covers_nothing_twice(tmp_path, 
                 core.turn()
 
         def run_arrival(clock):
-            from wattround.ingest.delivery import LIVE, Arrival
-
-            return Arrival("t/m", b"600", clock.mono_ms(), LIVE, None)
+            return "t/m", b"600", clock.mono_ms(), LIVE, None
 
         core.turn()
         live(10)

@@ -12,7 +12,7 @@ from wattround.core.house import HouseCore
 from wattround.core.inbox import Inbox
 from wattround.core.keeper import Keeper
 from wattround.core.loop import Core
-from wattround.ingest.delivery import LIVE, Ack, Arrival
+from wattround.ingest.delivery import LIVE, Ack
 from wattround.ledger.batch import Waiting
 from wattround.ledger.reader import Reader
 from wattround.metering.minute import Minute
@@ -106,7 +106,7 @@ class HouseRun:
     def take(self, topic: str, payload: object, at_ms: int, timing: int = LIVE, ack: Ack | None = None) -> None:
         """A message arrives."""
         raw = payload if isinstance(payload, bytes) else str(payload).encode()
-        self.house.take(Arrival(topic, raw, 0, timing, ack), at_ms)
+        self.house.take((topic, raw, 0, timing, ack), at_ms)
 
     def stamped(self, meter: str, at_ms: int, watts: float, arrival_ms: int) -> None:
         """A stamped reading arrives."""

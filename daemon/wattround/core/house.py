@@ -58,6 +58,8 @@ class HouseCore:
         self.house = House(settings.house.id, settings.house.name or settings.house.id, self.zone, self.tariff)
         old_names = [name for name in self.metering.meters if name not in {meter.name for meter in settings.meters}]
         self.router = Router(settings)
+        # topics that carry nothing but one meter's watts, which most messages are about
+        self._plain: dict[str, tuple[Feed, Integrator]] = {}
         self.meters: dict[str, Meter] = dict(self.router.meters)
         for name in old_names:  # names that a pattern captured before the change
             self._meet(name)
@@ -73,8 +75,11 @@ class HouseCore:
         self._collect(now_ms)
 
     def _add_meter(self, name: str, meter: Meter) -> None:
-        self.metering.add(meter_spec(meter, name))
+        integrator = self.metering.add(meter_spec(meter, name))
         self.new_meters[name] = meter.role
+        for feed in self.router.of_meter(name):
+            if feed.plain and len(self.router.exact[feed.topic]) == 1:
+                self._plain[feed.topic] = (feed, integrator)
 
     def _meet(self, name: str) -> None:
         """A meter that a pattern has captured once: route its topics exactly from now on."""
@@ -98,24 +103,30 @@ class HouseCore:
         if at_ms >= self.engine.next_ms:
             self.engine.advance(at_ms)
             self._collect(at_ms)
-        feeds = self.router.exact.get(topic)
-        if feeds is None:
-            feeds = self._newcomers(topic, at_ms)
-        for feed in feeds:
+        pair = self._plain.get(topic)
+        if pair is not None and timing == LIVE:
+            feed, meter = pair
             try:
-                if timing == LIVE and feed.plain:
-                    self.metering.meters[feed.name].hear_power(at_ms, feed.plain_value(payload))
-                else:
-                    self._slow(feed, payload, at_ms, timing)
+                meter.hear_power(at_ms, feed.plain_value(payload))
                 feed.health.good += 1
             except BadPayload as trouble:
                 self._refuse(feed, str(trouble), at_ms)
-            except Exception:
-                # a second wall: whatever anybody can publish, it must not end the daemon
-                log.exception("a payload could not be taken", topic=topic, meter=feed.name)
-                self._refuse(feed, "could not be taken", at_ms)
+        else:
+            for feed in self.router.exact.get(topic) or self._newcomers(topic, at_ms):
+                self._take_slowly(feed, topic, payload, at_ms, timing)
         if self.metering.out.levels:
             self._levels(at_ms)
+
+    def _take_slowly(self, feed: Feed, topic: str, payload: bytes, at_ms: int, timing: int) -> None:
+        try:
+            self._decode(feed, payload, at_ms, timing)
+            feed.health.good += 1
+        except BadPayload as trouble:
+            self._refuse(feed, str(trouble), at_ms)
+        except Exception:
+            # a second wall: whatever anybody can publish, it must not end the daemon
+            log.exception("a payload could not be taken", topic=topic, meter=feed.name)
+            self._refuse(feed, "could not be taken", at_ms)
 
     def _refuse(self, feed: Feed, reason: str, at_ms: int) -> None:
         health = feed.health
@@ -143,7 +154,7 @@ class HouseCore:
             self.tree = tree_of(self.meters)
         return self.router.exact.get(topic, ())
 
-    def _slow(self, feed: Feed, payload: bytes, at_ms: int, timing: int) -> None:
+    def _decode(self, feed: Feed, payload: bytes, at_ms: int, timing: int) -> None:
         if feed.kind == "presence":
             is_home = feed.decode_word(payload) in feed.words
             self.presence.hear(feed.name, at_ms, is_home=is_home, retained=timing == RETAINED)

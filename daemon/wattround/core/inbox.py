@@ -37,8 +37,8 @@ class Inbox:
 
     def put(self, arrival: Arrival) -> None:
         """Hand over a message (network thread)."""
-        size = len(arrival.payload)
-        if arrival.ack is None and (len(self.arrivals) >= MOST_MESSAGES or self._bytes > MOST_BYTES):
+        size = len(arrival[1])
+        if arrival[4] is None and (len(self.arrivals) >= MOST_MESSAGES or self._bytes > MOST_BYTES):
             self.dropped += 1
             return
         self._bytes += size
@@ -53,7 +53,7 @@ class Inbox:
         size = 0
         for _ in range(min(most, len(arrivals))):
             arrival = arrivals.popleft()
-            size += len(arrival.payload)
+            size += len(arrival[1])
             taken.append(arrival)
         self._bytes -= size
         if arrivals:

@@ -118,16 +118,16 @@ class Core:
             self.house.jump(jump.expected_ms, now_ms, self.writer.occupied(now_ms // MINUTE_MS))
             self.keeper.clock_was_set(now_ms)
             self.outbox.clock_was_set(now_ms)
-        house, at = self.house, self.time.at
+        house, take, at = self.house, self.house.take, self.time.at
         for arrival in self.inbox.drain(MANY_MESSAGES):
-            house.take(arrival, at(arrival.mono_ms))
+            take(arrival, at(arrival[2]))
         if not self.inbox.arrivals:  # what waits has arrived before now: time must not overtake it
             closed = house.tick(now_ms)
             self._answer_all(now_ms)
             if self.keeper.due(now_ms, minute_closed=closed):
                 self.commit(now_ms)
         elif self.keeper.due(now_ms, minute_closed=False):
-            self.commit(at(self.inbox.arrivals[0].mono_ms))
+            self.commit(at(self.inbox.arrivals[0][2]))
         self.outbox.offer(self._outlets.submit, now_ms)
 
     def commit(self, now_ms: int) -> bool:
@@ -144,7 +144,7 @@ class Core:
         now_ms, _ = self.time.sample()
         while self.inbox.arrivals:
             for arrival in self.inbox.drain(MANY_MESSAGES):
-                self.house.take(arrival, self.time.at(arrival.mono_ms))
+                self.house.take(arrival, self.time.at(arrival[2]))
         self.house.batch.states["stopped"] = {"at_ms": now_ms}
         self.keeper.commit(now_ms)
         self.writer.close()

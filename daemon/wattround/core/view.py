@@ -13,7 +13,9 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
     core.metering.follow_clock(now_ms)
     watts = {name: _watts(meter, now_ms) for name, meter in core.metering.meters.items()}
     bad: dict[str, dict[str, Any]] = {}
+    readings: dict[str, int] = {}
     for feed in core.router.feeds:
+        readings[feed.name] = readings.get(feed.name, 0) + feed.health.good
         if feed.health.bad:
             entry = bad.setdefault(feed.name, {"count": 0, "last": ""})
             entry["count"] += feed.health.bad
@@ -24,7 +26,7 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
         "currency": core.tariff.currency,
         "now_ms": now_ms,
         "occupancy": core.presence.occupancy(now_ms) if core.settings.people else None,
-        "meters": [_meter(core, name, depth, watts, bad, now_ms) for depth, name in core.tree.walk()],
+        "meters": [_meter(core, name, depth, watts, bad, readings, now_ms) for depth, name in core.tree.walk()],
         "bad_payloads": bad,
         "episodes": [_episode(core, now_ms, news) for news in core.engine.open_episodes(now_ms)],
     }
@@ -36,7 +38,13 @@ def _watts(meter: Meter, now_ms: int) -> float | None:
 
 
 def _meter(
-    core: HouseCore, name: str, depth: int, watts: dict[str, float | None], bad: dict[str, Any], now_ms: int
+    core: HouseCore,
+    name: str,
+    depth: int,
+    watts: dict[str, float | None],
+    bad: dict[str, Any],
+    readings: dict[str, int],
+    now_ms: int,
 ) -> dict[str, Any]:
     meter, settings = core.metering.meters[name], core.meters[name]
     into, out = core.today.sums.get(name, (0, 0))
@@ -55,6 +63,7 @@ def _meter(
         "today_in_wh": into / 1e6,
         "today_out_wh": out / 1e6,
         "today_cost": str(core.tariff.cost(into)),
+        "readings": readings.get(name, 0),
         "age_s": (now_ms - meter.heard_ms) / 1000 if meter.heard_ms >= 0 else None,
         "bad_payloads": bad.get(name, {}).get("count", 0),
     }

@@ -22,7 +22,7 @@ import structlog
 from wattround.clock import Clock
 from wattround.config.model import Settings
 from wattround.config.secrets import MissingSecret
-from wattround.ingest.delivery import LIVE, QUEUED, RETAINED, Ack, Arrival, Receiver
+from wattround.ingest.delivery import LIVE, QUEUED, RETAINED, Ack, Receiver
 from wattround.ingest.payload import MAX_PAYLOAD_BYTES
 from wattround.ingest.session import connect, make_client, status, status_topic
 
@@ -33,6 +33,8 @@ ANSWER_S = 10.0
 """How long the broker may take to accept us, and to return our sounding."""
 SHORT_LIFE_S = 30.0
 """A connection that ends sooner is waited after like one that failed."""
+GATHER_S = 0.003
+"""A pause after each burst: waking for every single message would cost more than the message."""
 BURST = 500
 """Messages read before housekeeping gets its turn."""
 TAKEN_OVER = 0x8E
@@ -215,15 +217,18 @@ class BrokerLink:
         self._leave(client)
 
     def _read(self, client: mqtt.Client, sock: Any) -> None:
-        pending = getattr(sock, "pending", None)
-        limit = self._count + BURST
-        while True:
+        """Read until nothing more comes, or for one burst; then let a few messages gather before the next."""
+        pending, loop_read = getattr(sock, "pending", None), client.loop_read
+        begin = self._count
+        while self._count - begin < BURST:
             before = self._count
-            _check(client.loop_read())
-            if self._count >= limit:
-                return
+            if code := loop_read():
+                _check(code)
+            # a TLS socket may hold what the kernel no longer shows as readable
             if self._count == before and not (pending is not None and client.socket() is sock and pending()):
-                return
+                break
+        if begin < self._count < begin + BURST:
+            time.sleep(GATHER_S)
 
     def _housekeep(self, client: mqtt.Client, now_s: float) -> None:
         _check(client.loop_misc())
@@ -286,7 +291,7 @@ class BrokerLink:
         if len(payload) > MAX_PAYLOAD_BYTES:
             payload = payload[: MAX_PAYLOAD_BYTES + 1]  # long enough to be refused as too long
         timing = RETAINED if message.retain else LIVE if self._live else QUEUED
-        self._receiver.put(Arrival(topic, payload, self._clock.mono_ms(), timing, ack))
+        self._receiver.put((topic, payload, self._clock.mono_ms(), timing, ack))
 
     def _on_connect(self, client: mqtt.Client, _data: object, flags: Any, reason: Any, _properties: object) -> None:
         if reason.is_failure:

@@ -16,14 +16,11 @@ class Ack(NamedTuple):
     qos: int
 
 
-class Arrival(NamedTuple):
-    """A message as it came from the broker."""
+Arrival = tuple[str, bytes, int, int, Ack | None]
+"""A message as it came: topic, payload, monotonic milliseconds, timing (as above), what to acknowledge.
 
-    topic: str
-    payload: bytes
-    mono_ms: int
-    timing: int
-    ack: Ack | None
+A plain tuple, as there is one for each message.
+"""
 
 
 class Receiver(Protocol):

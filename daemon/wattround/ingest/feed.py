@@ -84,7 +84,7 @@ class Feed:
 
     @property
     def plain(self) -> bool:
-        """Whether it is watts as a plain number, stamped on arrival: the usual and fastest case."""
+        """Whether it is watts as a plain number, stamped on arrival: the usual case, with a path of its own."""
         return self.kind == "power" and self.decode is plain_number
 
     def plain_value(self, payload: bytes) -> float:
@@ -221,6 +221,7 @@ class Router:
         self.meters = effective_meters(settings)
         self.exact: dict[str, tuple[Feed, ...]] = {}
         self.feeds: list[Feed] = []
+        self._by_name: dict[str, list[Feed]] = {}
         self._patterns: FilterTrie[Pattern] = FilterTrie()
         self._open_topics: list[tuple[str, bool]] = []
         for meter in settings.meters:
@@ -235,6 +236,7 @@ class Router:
     def add(self, feed: Feed) -> None:
         """Route a feed's topic to it."""
         self.feeds.append(feed)
+        self._by_name.setdefault(feed.name, []).append(feed)
         self.exact[feed.topic] = (*self.exact.get(feed.topic, ()), feed)
 
     def _add_pattern(self, meter: Meter) -> None:
@@ -243,6 +245,10 @@ class Router:
                 self._patterns.add(subscription(part.topic), Pattern(meter, part.topic))
                 plain = part is meter.power and not is_stamped(meter)
                 self._open_topics.append((subscription(part.topic), not plain))
+
+    def of_meter(self, name: str) -> list[Feed]:
+        """The feeds of a meter."""
+        return [feed for feed in self._by_name.get(name, ()) if feed.kind != "presence"]
 
     def newcomers(self, topic: str) -> list[tuple[Meter, str]]:
         """Patterns that a topic matches, with the captured name: a meter not heard before."""

@@ -40,10 +40,11 @@ STEPS: tuple[str, ...] = (
         attempts INTEGER NOT NULL DEFAULT 0, sent_ms INTEGER, given_up_ms INTEGER, trouble TEXT
     ) STRICT;
     CREATE INDEX outbox_waiting ON outbox (id) WHERE sent_ms IS NULL AND given_up_ms IS NULL;
+    -- Written with every commit: as a rowid table it stays within one page, in place.
     CREATE TABLE state (
-        house TEXT NOT NULL, kind TEXT NOT NULL, saved_ms INTEGER NOT NULL, body BLOB NOT NULL,
-        PRIMARY KEY (house, kind)
-    ) STRICT, WITHOUT ROWID;
+        id INTEGER PRIMARY KEY, house TEXT NOT NULL, kind TEXT NOT NULL, saved_ms INTEGER NOT NULL, body BLOB NOT NULL,
+        UNIQUE (house, kind)
+    ) STRICT;
     -- Rows changed after they were shipped to the archive.
     CREATE TABLE reship (
         minute INTEGER NOT NULL, meter INTEGER NOT NULL, revision INTEGER NOT NULL, pending INTEGER NOT NULL,

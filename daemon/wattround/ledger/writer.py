@@ -186,7 +186,11 @@ class Writer:
                 self._db.execute("DELETE FROM state WHERE house = ? AND kind = ?", (self.house, kind))
                 continue
             body = zlib.compress(json.dumps(value, separators=(",", ":")).encode(), 6)
-            self._db.execute("INSERT OR REPLACE INTO state VALUES (?, ?, ?, ?)", (self.house, kind, now_ms, body))
+            self._db.execute(
+                "INSERT INTO state (house, kind, saved_ms, body) VALUES (?, ?, ?, ?) ON CONFLICT (house, kind)"
+                " DO UPDATE SET saved_ms = excluded.saved_ms, body = excluded.body",
+                (self.house, kind, now_ms, body),
+            )
         self._db.executemany(
             "UPDATE reship SET pending = 0 WHERE minute = ? AND meter = ? AND revision = ?", batch.reshipped
         )

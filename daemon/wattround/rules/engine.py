@@ -65,6 +65,7 @@ class Engine:
     def __init__(self, above: Above) -> None:
         self._above = above
         self._runs: dict[str, _Run] = {}
+        self._by_load: dict[str, list[_Run]] = {}
         self._levels: dict[str, Level | None] = {}
         self.news: list[EpisodeNews] = []
         self.now_ms = 0
@@ -73,7 +74,7 @@ class Engine:
     @property
     def loads(self) -> list[str]:
         """Names of the loads that rules watch."""
-        return sorted({run.spec.load for run in self._runs.values()})
+        return sorted(self._by_load)
 
     def configure(self, specs: Iterable[RuleSpec], at_ms: int) -> None:
         """Take up rules. One that is stated as before goes on; a changed or removed one settles its episode."""
@@ -86,16 +87,21 @@ class Engine:
             elif run.raised_ms >= 0:
                 self._settle(run, at_ms, self._above(run.spec.load, at_ms), "rule-changed")
         self._runs = fresh
+        self._by_load = {}
+        for run in fresh.values():
+            self._by_load.setdefault(run.spec.load, []).append(run)
         self.now_ms = max(self.now_ms, at_ms)
         self._evaluate_all()
 
     def level(self, at_ms: int, load: str, level: Level | None) -> None:
         """A load's level changed."""
+        runs = self._by_load.get(load)
+        if runs is None:
+            return
         self.advance(at_ms)
         self._levels[load] = level
-        for run in self._runs.values():
-            if run.spec.load == load:
-                self._evaluate(run, self.now_ms)
+        for run in runs:
+            self._evaluate(run, self.now_ms)
         self._plan()
 
     def signals_changed(self, at_ms: int) -> None:
