@@ -72,10 +72,9 @@ def free_port() -> int:
 def settings(folder: Path, port: int, meters: int) -> str:
     parts = [HEAD.format(port=port, folder=folder / "ledger")]
     for number in range(meters):
-        parts.append(
-            f'[[meters]]\nname = "m{number}"\nactive_w = 100\npower = {{ topic = "bench/m{number}/watts" }}\n'
-            + (f'[[rules]]\nname = "r{number}"\nload = "m{number}"\noccupancy = "empty"\n' if number < 10 else "")
-        )
+        parts.append(f'[[meters]]\nname = "m{number}"\nactive_w = 100\npower = {{ topic = "bench/m{number}/watts" }}\n')
+    for number in range(10):
+        parts.append(f'[[rules]]\nname = "r{number}"\nload = "m{number}"\noccupancy = "empty"\n')
     return "\n".join(parts)
 
 

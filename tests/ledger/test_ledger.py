@@ -29,7 +29,7 @@ def writer(folder, now_ms=NOW_MS):
 
 
 def commit(made, *rows, now_ms=NOW_MS, **changes):
-    made.commit(Batch(rows=list(rows), **changes), now_ms, lambda _name: (1 << 40, 60_000))
+    made.commit(Batch(rows=list(rows), **changes), now_ms, lambda _name: (1 << 31, 60_000))
 
 
 def test_only_its_owner_may_read_it(tmp_path):
@@ -57,7 +57,7 @@ def test_a_row_written_again_replaces_and_a_patch_adds(tmp_path):
     commit(made, row("a", MINUTE, 100), row("a", MINUTE, 200), Patch("a", MINUTE, 50, 0, 10, 4))
     commit(made, Patch("a", MINUTE + 1, 70, 0, 90_000, 4))
 
-    rows = {found.minute: found for found in Reader(tmp_path, "h").minutes(0, 1 << 40)}
+    rows = {found.minute: found for found in Reader(tmp_path, "h").minutes(0, 1 << 31)}
     assert (rows[MINUTE].in_uwh, rows[MINUTE].covered_ms, rows[MINUTE].origin) == (250, 60_000, 5)
     assert (rows[MINUTE + 1].in_uwh, rows[MINUTE + 1].covered_ms) == (70, 60_000)
     made.close()
@@ -113,7 +113,7 @@ def test_a_commit_that_fails_leaves_nothing_behind(tmp_path):
     with pytest.raises(KeyError):
         commit(made, row("a", MINUTE + 1), row("nobody", MINUTE + 1))
 
-    assert [found.minute for found in Reader(tmp_path, "h").minutes(0, 1 << 40)] == [MINUTE]
+    assert [found.minute for found in Reader(tmp_path, "h").minutes(0, 1 << 31)] == [MINUTE]
     commit(made, row("a", MINUTE + 2))
     made.close()
 
@@ -143,7 +143,7 @@ def test_a_damaged_file_is_set_aside_and_measuring_goes_on(tmp_path, damage):
     assert again.set_aside.name.startswith("ledger-damaged-2026-05-28T")
     assert again.set_aside.read_bytes() == bytes(data)
     commit(again, row("a", MINUTE))
-    assert [found.minute for found in Reader(tmp_path, "h").minutes(0, 1 << 40)] == [MINUTE]
+    assert [found.minute for found in Reader(tmp_path, "h").minutes(0, 1 << 31)] == [MINUTE]
     again.close()
 
 
@@ -155,7 +155,7 @@ def test_a_whole_file_is_kept(tmp_path):
     again = writer(tmp_path)
 
     assert again.set_aside is None
-    assert len(list(Reader(tmp_path, "h").minutes(0, 1 << 40))) == 1
+    assert len(list(Reader(tmp_path, "h").minutes(0, 1 << 31))) == 1
     again.close()
 
 
@@ -186,7 +186,7 @@ def test_readers_cannot_write_and_need_a_ledger(tmp_path):
     reader = Reader(tmp_path, "h")
 
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
-        reader._db.execute("DELETE FROM minute")
+        reader._db.execute("DELETE FROM minute_row")
     reader.close()
     made.close()
 
@@ -197,7 +197,7 @@ def test_old_minutes_are_pruned_and_their_hours_stay(tmp_path):
     made.prune(NOW_MS - 5, MINUTE - 100)
 
     reader = Reader(tmp_path, "h")
-    assert [found.minute for found in reader.minutes(0, 1 << 40)] == [MINUTE]
+    assert [found.minute for found in reader.minutes(0, 1 << 31)] == [MINUTE]
     hour = (MINUTE - 5000) // 60
     assert reader.sums(hour * 60, hour * 60 + 60)["a"].in_uwh == 77
     assert [reading.at_ms for reading in made.readings("a", 0, NOW_MS + 1)] == [NOW_MS]

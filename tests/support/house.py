@@ -136,7 +136,7 @@ class HouseRun:
 
     def _all(self) -> list[Minute]:
         reader = Reader(self.folder, "testhouse")
-        rows = list(reader.minutes(0, 1 << 40))
+        rows = list(reader.minutes(0, 1 << 31))
         reader.close()
         return rows
 

@@ -51,7 +51,7 @@ def expected(daemon):
     """The ledger's rows in the same shape."""
     reader = Reader(daemon.folder, "testhouse")
     found = {}
-    for row in reader.minutes(0, 1 << 40):
+    for row in reader.minutes(0, 1 << 31):
         role = {"m": "circuit", "c": "appliance"}[row.meter]
         fields = {
             "in_wh": row.in_uwh / 1e6, "out_wh": row.out_uwh / 1e6, "covered_s": row.covered_ms / 1000,

@@ -45,7 +45,7 @@ STAMPED = '[[meters]]\nname = "m"\npower = { topic = "t/m", pointer = "/w", time
 
 def rows(daemon, house="testhouse"):
     reader = Reader(daemon.folder, house)
-    found = list(reader.minutes(0, 1 << 40))
+    found = list(reader.minutes(0, 1 << 31))
     reader.close()
     return found
 

@@ -33,7 +33,7 @@ class ArchiveCursor:
     """How far the archive has got. Rows go out in order; the cursor moves when the database has answered."""
 
     def __init__(self, saved: Mapping[str, Any] | None) -> None:
-        self.done: tuple[int, int] = (saved["minute"], saved["meter"]) if saved else (-1, -1)
+        self.done: tuple[int, int] = (saved["minute"], saved["meter"]) if saved else (-1, 0)
         self.handed = self.done
         self.shipped_rows = 0
         self.trouble = ""
@@ -71,7 +71,7 @@ class ArchiveCursor:
 
     def refill(self, from_minute: int, batch: Batch) -> None:
         """Ship everything from a minute on again."""
-        self.done = min(self.done, (from_minute - 1, 1 << 60))
+        self.done = min(self.done, (from_minute - 1, 65_535))
         self.handed = self.done
         batch.states["archive"] = self.saved()
 

@@ -117,7 +117,7 @@ def _check(connection: sqlite3.Connection, *, thoroughly: bool) -> None:
     tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
     if "state" in tables:
         stopped = connection.execute("SELECT count(*) FROM state WHERE kind = 'stopped'").fetchone()[0]
-        connection.execute("SELECT max(minute) FROM minute").fetchone()
+        connection.execute("SELECT max(place) FROM minute_row").fetchone()
         if stopped and not thoroughly:
             return
     answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from wattround.ledger.opening import FILE
-from wattround.ledger.totals import Sums, sums
+from wattround.ledger.totals import Sums, place, sums
 from wattround.metering.minute import Minute
 from wattround.metering.tree import Remainder, Tree, remainder
 
@@ -39,9 +39,8 @@ class Reader:
         rows = self._db.execute(
             "SELECT name, minute, in_uwh, out_uwh, covered_ms, peak_milliw, low_milliw, origin"
             " FROM minute JOIN meter ON meter.id = minute.meter"
-            " WHERE house = ?1 AND minute >= ?2 AND minute < ?3 AND (?4 IS NULL OR name = ?4)"
-            " ORDER BY minute, minute.meter",
-            (self.house, from_minute, to_minute, meter),
+            " WHERE place >= ?1 AND place < ?2 AND house = ?3 AND (?4 IS NULL OR name = ?4) ORDER BY place",
+            (place(from_minute), place(to_minute), self.house, meter),
         )
         return (Minute(*row) for row in rows)
 

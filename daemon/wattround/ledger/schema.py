@@ -10,13 +10,17 @@ STEPS: tuple[str, ...] = (
         id INTEGER PRIMARY KEY, house TEXT NOT NULL, name TEXT NOT NULL, role TEXT NOT NULL,
         UNIQUE (house, name)
     ) STRICT;
-    -- A minute without a row is a minute that was not covered. Ordered by minute first: a commit touches the last page.
-    CREATE TABLE minute (
-        minute INTEGER NOT NULL, meter INTEGER NOT NULL,
-        in_uwh INTEGER NOT NULL, out_uwh INTEGER NOT NULL, covered_ms INTEGER NOT NULL,
-        peak_milliw INTEGER, low_milliw INTEGER, origin INTEGER NOT NULL,
-        PRIMARY KEY (minute, meter)
-    ) STRICT, WITHOUT ROWID;
+    -- A minute without a row was not covered. place = minute * 65536 + meter: in order of time, so
+    -- that a commit touches the last page only, and short, as is what is missing of a minute instead of what is covered.
+    CREATE TABLE minute_row (
+        place INTEGER PRIMARY KEY,
+        in_uwh INTEGER NOT NULL, out_uwh INTEGER NOT NULL, uncovered_ms INTEGER NOT NULL,
+        peak_milliw INTEGER, low_milliw INTEGER, origin INTEGER NOT NULL
+    ) STRICT;
+    CREATE VIEW minute AS
+        SELECT place >> 16 AS minute, place & 65535 AS meter, in_uwh, out_uwh, 60000 - uncovered_ms AS covered_ms,
+               peak_milliw, low_milliw, origin, place
+        FROM minute_row;
     CREATE TABLE hour (
         hour INTEGER NOT NULL, meter INTEGER NOT NULL,
         in_uwh INTEGER NOT NULL, out_uwh INTEGER NOT NULL, covered_ms INTEGER NOT NULL, estimated_uwh INTEGER NOT NULL,

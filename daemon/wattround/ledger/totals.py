@@ -14,13 +14,18 @@ class Sums(NamedTuple):
     covered_ms: int
 
 
+def place(minute: int, meter: int = 0) -> int:
+    """Key of a minute's row: in order of time, then of the meter's number."""
+    return (minute << 16) + meter
+
+
 def sums(connection: sqlite3.Connection, house: str, from_minute: int, to_minute: int) -> dict[str, Sums]:
     """Sums of each meter in [from_minute, to_minute)."""
     found: dict[str, Sums] = {}
-    for table, begin, end in _parts(connection, from_minute, to_minute):
+    for table, column, begin, end in _parts(connection, from_minute, to_minute):
         rows = connection.execute(
             f"SELECT name, sum(in_uwh), sum(out_uwh), sum(covered_ms) FROM {table}"
-            f" JOIN meter ON meter.id = {table}.meter WHERE house = ? AND {table} >= ? AND {table} < ? GROUP BY name",
+            f" JOIN meter ON meter.id = {table}.meter WHERE house = ? AND {column} >= ? AND {column} < ? GROUP BY name",
             (house, begin, end),
         )
         for name, *values in rows:
@@ -29,11 +34,15 @@ def sums(connection: sqlite3.Connection, house: str, from_minute: int, to_minute
     return found
 
 
-def _parts(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> list[tuple[str, int, int]]:
-    """Tables to add up, with their bounds; the newest totalled hour is the last that the totals may stand for."""
+def _parts(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> list[tuple[str, str, int, int]]:
+    """Tables to add up, with column and bounds; the newest totalled hour is the last that the totals may stand for."""
     newest = connection.execute("SELECT max(hour) FROM hour").fetchone()[0]
     first = -(-from_minute // 60)
     last = min(to_minute // 60, newest + 1) if newest is not None else first
     if first >= last:
-        return [("minute", from_minute, to_minute)]
-    return [("minute", from_minute, first * 60), ("hour", first, last), ("minute", last * 60, to_minute)]
+        return [("minute", "place", place(from_minute), place(to_minute))]
+    return [
+        ("minute", "place", place(from_minute), place(first * 60)),
+        ("hour", "hour", first, last),
+        ("minute", "place", place(last * 60), place(to_minute)),
+    ]

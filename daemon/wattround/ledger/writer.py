@@ -11,7 +11,7 @@ from typing import Any
 
 from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
 from wattround.ledger.opening import open_for_writing
-from wattround.ledger.totals import Sums, sums
+from wattround.ledger.totals import Sums, place, sums
 from wattround.metering.late import Stamped, amended_span, minute_of
 from wattround.metering.minute import MINUTE_MS, Minute, Patch
 
@@ -20,22 +20,22 @@ RECHECK_MINUTES = 3 * 1440
 MOST_PRUNED_MINUTES = 3 * 1440
 """Minutes that one upkeep may delete: a clock that is wrong by years must not empty the ledger."""
 UPSERT_MINUTE = """
-    INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?)
-    ON CONFLICT (minute, meter) DO UPDATE SET
-        in_uwh = excluded.in_uwh, out_uwh = excluded.out_uwh, covered_ms = excluded.covered_ms,
+    INSERT INTO minute_row VALUES (?, ?, ?, 60000 - ?, ?, ?, ?)
+    ON CONFLICT (place) DO UPDATE SET
+        in_uwh = excluded.in_uwh, out_uwh = excluded.out_uwh, uncovered_ms = excluded.uncovered_ms,
         peak_milliw = excluded.peak_milliw, low_milliw = excluded.low_milliw, origin = excluded.origin
 """
 ADD_PATCH = """
-    INSERT INTO minute VALUES (?1, ?2, max(0, ?3), max(0, ?4), min(60000, ?5), NULL, NULL, ?6)
-    ON CONFLICT (minute, meter) DO UPDATE SET
-        in_uwh = max(0, in_uwh + ?3), out_uwh = max(0, out_uwh + ?4),
-        covered_ms = min(60000, covered_ms + ?5), origin = origin | ?6
+    INSERT INTO minute_row VALUES (?1, max(0, ?2), max(0, ?3), max(0, 60000 - ?4), NULL, NULL, ?5)
+    ON CONFLICT (place) DO UPDATE SET
+        in_uwh = max(0, in_uwh + ?2), out_uwh = max(0, out_uwh + ?3),
+        uncovered_ms = max(0, uncovered_ms - ?4), origin = origin | ?5
 """
 TOTAL_HOUR = """
     INSERT OR REPLACE INTO hour
     SELECT ?1, meter, sum(in_uwh), sum(out_uwh), sum(covered_ms),
            sum(CASE WHEN origin & 4 THEN in_uwh + out_uwh ELSE 0 END), max(peak_milliw), min(low_milliw)
-    FROM minute WHERE minute >= ?1 * 60 AND minute < ?1 * 60 + 60 GROUP BY meter
+    FROM minute WHERE place >= (?1 * 60) << 16 AND place < (?1 * 60 + 60) << 16 GROUP BY meter
 """
 
 OpenMinute = Callable[[str], tuple[int, int]]
@@ -54,7 +54,7 @@ class Writer:
         self._newest_hour: int = self._db.execute("SELECT max(hour) FROM hour").fetchone()[0] or 0
         # totals of hours that were not over at the last commit; some days back, in case the clock had been set
         since = min(self._newest_hour, now_ms // HOUR_MS) * 60 - RECHECK_MINUTES
-        hours = self._db.execute("SELECT DISTINCT minute / 60 FROM minute WHERE minute >= ?", (since,))
+        hours = self._db.execute("SELECT DISTINCT minute / 60 FROM minute WHERE place >= ?", (place(max(0, since)),))
         self._dirty: set[int] = {row[0] for row in hours}
         self.ship_mark = -1
 
@@ -120,9 +120,9 @@ class Writer:
     def _put(self, row: Minute | Patch, dirty: set[int]) -> None:
         meter = self._ids[row.meter]
         if isinstance(row, Minute):
-            self._db.execute(UPSERT_MINUTE, (row.minute, meter, *row[2:]))
+            self._db.execute(UPSERT_MINUTE, (place(row.minute, meter), *row[2:]))
         else:
-            self._db.execute(ADD_PATCH, (row.minute, meter, *row[2:]))
+            self._db.execute(ADD_PATCH, (place(row.minute, meter), *row[2:]))
         self._touched(row.minute, meter, dirty)
 
     def _touched(self, minute: int, meter: int, dirty: set[int]) -> None:
@@ -150,14 +150,14 @@ class Writer:
                 row = minute_of(name, minute, readings, hold_ms)
                 if self._stands(row, meter):
                     continue
-                self._db.execute(UPSERT_MINUTE, (row.minute, meter, *row[2:]))
+                self._db.execute(UPSERT_MINUTE, (place(row.minute, meter), *row[2:]))
                 self._touched(minute, meter, dirty)
 
     def _stands(self, row: Minute, meter: int) -> bool:
         """Whether the ledger has this row already, but for how it came about."""
         known = self._db.execute(
-            "SELECT in_uwh, out_uwh, covered_ms, peak_milliw, low_milliw FROM minute WHERE minute = ? AND meter = ?",
-            (row.minute, meter),
+            "SELECT in_uwh, out_uwh, covered_ms, peak_milliw, low_milliw FROM minute WHERE place = ?",
+            (place(row.minute, meter),),
         ).fetchone()
         return bool(known == row[2:7])
 
@@ -216,7 +216,9 @@ class Writer:
         """Minutes at or after `from_minute` for which rows exist, by meter."""
         names = {number: name for name, number in self._ids.items()}
         found: dict[str, set[int]] = {}
-        for minute, meter in self._db.execute("SELECT minute, meter FROM minute WHERE minute >= ?", (from_minute,)):
+        for minute, meter in self._db.execute(
+            "SELECT minute, meter FROM minute WHERE place >= ?", (place(from_minute),)
+        ):
             if meter in names:
                 found.setdefault(names[meter], set()).add(minute)
         return found
@@ -238,31 +240,32 @@ class Writer:
 
     def next_rows(self, after: tuple[int, int], upto_minute: int, most: int) -> list[ArchiveRow]:
         """Rows behind the archive's cursor (minute, meter number), in order."""
-        return self._rows(
-            "WHERE (minute.minute, minute.meter) > (?, ?) AND minute.minute <= ? AND house = ?"
-            " ORDER BY minute.minute, minute.meter LIMIT ?",
-            (*after, upto_minute, self.house, most),
+        return self._archive_rows(
+            "minute LEFT JOIN reship USING (minute, meter)",
+            "place > ? AND place < ? AND house = ? ORDER BY place LIMIT ?",
+            (place(*after), place(upto_minute + 1), self.house, most),
         )
 
     def amended_rows(self, most: int) -> list[ArchiveRow]:
         """Rows that changed after they were shipped."""
-        return self._rows("WHERE pending AND house = ? LIMIT ?", (self.house, most), "CROSS")
+        return self._archive_rows(
+            "reship CROSS JOIN minute ON minute.place = (reship.minute << 16) + reship.meter",
+            "pending AND house = ? LIMIT ?",
+            (self.house, most),
+        )
 
-    def _rows(self, where: str, values: tuple[object, ...], join: str = "LEFT") -> list[ArchiveRow]:
-        """`where` and `join` are constants of this file."""
-        tables = "minute LEFT JOIN reship USING (minute, meter)"
-        if join == "CROSS":
-            tables = "reship CROSS JOIN minute USING (minute, meter)"
+    def _archive_rows(self, tables: str, where: str, values: tuple[object, ...]) -> list[ArchiveRow]:
+        """`tables` and `where` are constants of this file."""
         rows = self._db.execute(
             "SELECT minute.meter, role, coalesce(revision, 0), name, minute.minute, in_uwh, out_uwh, covered_ms,"
-            f" peak_milliw, low_milliw, origin FROM {tables} JOIN meter ON meter.id = minute.meter {where}",
+            f" peak_milliw, low_milliw, origin FROM {tables} JOIN meter ON meter.id = minute.meter WHERE {where}",
             values,
         )
         return [ArchiveRow(row[0], row[1], row[2], Minute(*row[3:])) for row in rows]
 
     def behind(self, after: tuple[int, int]) -> tuple[int, int]:
         """How many rows wait for the archive: new ones, amended ones."""
-        fresh = self._db.execute("SELECT count(*) FROM minute WHERE (minute, meter) > (?, ?)", after).fetchone()[0]
+        fresh = self._db.execute("SELECT count(*) FROM minute_row WHERE place > ?", (place(*after),)).fetchone()[0]
         amended = self._db.execute("SELECT count(*) FROM reship WHERE pending").fetchone()[0]
         return fresh, amended
 
@@ -270,13 +273,13 @@ class Writer:
 
     def prune(self, readings_before_ms: int, minutes_before: int) -> int:
         """Delete what is older than it is kept; hours, episodes and unsent messages stay. Returns rows deleted."""
-        oldest = self._db.execute("SELECT min(minute) FROM minute").fetchone()[0]
+        oldest = self._db.execute("SELECT min(place) >> 16 FROM minute_row").fetchone()[0]
         if oldest is not None:
             minutes_before = min(minutes_before, oldest + MOST_PRUNED_MINUTES)
         with self._transaction():
             gone = self._db.execute("DELETE FROM reading WHERE at_ms < ?", (readings_before_ms,)).rowcount
-            for table in ("minute", "reship"):
-                gone += self._db.execute(f"DELETE FROM {table} WHERE minute < ?", (minutes_before,)).rowcount
+            gone += self._db.execute("DELETE FROM minute_row WHERE place < ?", (place(minutes_before),)).rowcount
+            gone += self._db.execute("DELETE FROM reship WHERE minute < ?", (minutes_before,)).rowcount
             gone += self._db.execute(
                 "DELETE FROM outbox WHERE coalesce(sent_ms, given_up_ms) < ?", (minutes_before * MINUTE_MS,)
             ).rowcount
