@@ -28,7 +28,6 @@ def value(meter_keys, payload):
     ('counter = { topic = "t" }', b"1.25", 1250.0),
     ('counter = { topic = "t", unit = "Wh" }', b"1250", 1250.0),
     ('counter = { topic = "t", unit = "pulses", pulses_per_kwh = 800 }', b"1000", 1250.0),
-    ('counter = { topic = "t", unit = "Wh", offset_wh = 50 }', b"1200", 1250.0),
 ])  # fmt: skip
 def test_values_come_in_watts_and_watt_hours(keys, payload, expected):
     assert value(keys, payload) == pytest.approx(expected)

@@ -59,9 +59,9 @@ def daemon(tmp_path):
     """Makes daemons from the text of their settings; stops those that still run."""
     made: list[Daemon] = []
 
-    def make(text: str, port: int, *, broker: str = "", start: bool = True) -> Daemon:
+    def make(text: str, port: int, *, broker: str = "", ledger: str = "", start: bool = True) -> Daemon:
         section = f"[broker]\nport = {port}\n{broker}\n"
-        found = Daemon(tmp_path, HEAD + section + LEDGER + text)
+        found = Daemon(tmp_path, HEAD + section + LEDGER + ledger + text)
         made.append(found)
         if start:
             found.start()

@@ -128,7 +128,6 @@ class CounterSource(Source):
 
     unit: Literal["Wh", "kWh", "pulses"] = "kWh"
     pulses_per_kwh: Number | None = Field(default=None, gt=0)
-    offset_wh: Number = 0.0
     rollover_wh: Number | None = Field(default=None, gt=0)
 
 

@@ -161,7 +161,7 @@ def feeds_of(meter: Meter, name: str) -> list[Feed]:
                 fill(meter.counter.topic),
                 meter.counter,
                 scale,
-                meter.counter.offset_wh,
+                0.0,
                 possible,
             )
         )

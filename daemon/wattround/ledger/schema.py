@@ -10,8 +10,8 @@ STEPS: tuple[str, ...] = (
         id INTEGER PRIMARY KEY, house TEXT NOT NULL, name TEXT NOT NULL, role TEXT NOT NULL,
         UNIQUE (house, name)
     ) STRICT;
-    -- A minute without a row was not covered. place = minute * 65536 + meter: in order of time, so
-    -- that a commit touches the last page only, and short, as is what is missing of a minute instead of what is covered.
+    -- A minute without a row was not covered. place = minute * 65536 + meter: in order of time, so that a commit
+    -- touches the last page only, and short, as is what is missing of a minute instead of what is covered.
     CREATE TABLE minute_row (
         place INTEGER PRIMARY KEY,
         in_uwh INTEGER NOT NULL, out_uwh INTEGER NOT NULL, uncovered_ms INTEGER NOT NULL,
