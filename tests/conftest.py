@@ -8,6 +8,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from support.daemon import Daemon
+from support.house import HEAD
+from support.hub import Hub
 from support.servers import MOSQUITTO, VICTORIA, Mosquitto, VictoriaMetrics
 from wattround.logs import configure_logs
 
@@ -52,3 +55,32 @@ def victoria(tmp_path):
     server.start()
     yield server
     server.stop()
+
+
+LEDGER = '[ledger]\nfolder = "{ledger}"\ncheckpoint = "2s"\n'
+
+
+@pytest.fixture
+def hub(mosquitto):
+    made = Hub(mosquitto.port)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def daemon(tmp_path):
+    """Makes daemons from the text of their settings; stops those that still run."""
+    made: list[Daemon] = []
+
+    def make(text: str, port: int, *, broker: str = "", ledger: str = "", start: bool = True) -> Daemon:
+        section = f"[broker]\nport = {port}\n{broker}\n"
+        found = Daemon(tmp_path, HEAD + section + LEDGER + ledger + text)
+        made.append(found)
+        if start:
+            found.start()
+        return found
+
+    yield make
+    for each in made:
+        if each.process is not None and each.process.poll() is None:
+            each.stop()

@@ -71,9 +71,11 @@ class Stage:
     told: deque[tuple[int, str]] = field(default_factory=deque)
     zero_ns: int = 0
 
-    def start_broker(self) -> str:
+    def start_broker(self, wanted: str) -> str:
         """Start mosquitto, or amqtt where it is not installed; returns the protocol to speak."""
         mosquitto = shutil.which("mosquitto", path="/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin")
+        if wanted == "amqtt":
+            mosquitto = None
         if mosquitto:
             config = self.folder / "mosquitto.conf"
             config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n")
@@ -208,14 +210,18 @@ def summary(stage: Stage, file: Path, day: Day, console: Console) -> None:
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--seconds", type=float, default=96.0, help="how long the day takes (default 96)")
-    seconds = options.parse_args().seconds
+    options.add_argument(
+        "--broker", choices=["mosquitto", "amqtt"], default="mosquitto", help="amqtt needs nothing installed"
+    )
+    given = options.parse_args()
+    seconds = given.seconds
     console = Console()
     console.print(WELCOME)
     day = ordinary_day(SEED)
     stage = Stage(Path(tempfile.mkdtemp(prefix="wattround-demo-")), day.length_ms / 1000 / seconds)
     stop = threading.Event()
     try:
-        protocol = stage.start_broker()
+        protocol = stage.start_broker(given.broker)
         file = stage.folder / "wattround.toml"
         ledger = stage.folder / "ledger"
         file.write_text(settings_text(ledger, stage.port, protocol, "10m", "15m"))

@@ -54,7 +54,7 @@ class ControlServer:
                 self._socket.bind(path)
             finally:
                 os.umask(before)
-        self._socket.listen(8)
+        self._socket.listen(64)
         self._socket.settimeout(0.5)
         self.beat_s = time.monotonic()
 

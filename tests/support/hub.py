@@ -1,4 +1,4 @@
-"""Fixtures that start the whole daemon."""
+"""A client of the broker that speaks for the house and hears what wattround says."""
 
 from __future__ import annotations
 
@@ -6,13 +6,8 @@ import json
 import threading
 
 import paho.mqtt.client as mqtt
-import pytest
 
-from support.daemon import Daemon
-from support.house import HEAD
 from support.servers import until
-
-LEDGER = '[ledger]\nfolder = "{ledger}"\ncheckpoint = "2s"\n'
 
 
 class Hub:
@@ -45,29 +40,3 @@ class Hub:
     def close(self) -> None:
         self.client.disconnect()
         self.client.loop_stop()
-
-
-@pytest.fixture
-def hub(mosquitto):
-    made = Hub(mosquitto.port)
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def daemon(tmp_path):
-    """Makes daemons from the text of their settings; stops those that still run."""
-    made: list[Daemon] = []
-
-    def make(text: str, port: int, *, broker: str = "", ledger: str = "", start: bool = True) -> Daemon:
-        section = f"[broker]\nport = {port}\n{broker}\n"
-        found = Daemon(tmp_path, HEAD + section + LEDGER + ledger + text)
-        made.append(found)
-        if start:
-            found.start()
-        return found
-
-    yield make
-    for each in made:
-        if each.process is not None and each.process.poll() is None:
-            each.stop()

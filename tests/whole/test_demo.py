@@ -1,0 +1,41 @@
+"""The demo as a person sees it, shortened: the real daemon on a fast clock, with either broker."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+pytestmark = [pytest.mark.server, pytest.mark.timeout(180)]
+DEMO = Path(__file__).parents[2] / "tools" / "demo_day.py"
+
+
+@pytest.mark.parametrize("broker", ["mosquitto", "amqtt"])
+def test_the_demo_tells_what_was_forgotten_and_keeps_the_days_energy(tmp_path, broker):
+    words = [sys.executable, str(DEMO), "--seconds", "45", "--broker", broker]
+
+    answer = subprocess.run(
+        words,
+        capture_output=True,
+        text=True,
+        timeout=150,
+        env={**os.environ, "TMPDIR": str(tmp_path), "COLUMNS": "140"},
+    )
+
+    assert answer.returncode == 0, answer.stdout + answer.stderr
+    text = answer.stdout
+    told = re.findall(r"^\d\d:\d\d +(\S.*)$", text, flags=re.MULTILINE)
+    assert [line.split()[0] for line in told] == ["Television", "Television:", "Computer", "Computer:"]
+    assert "nobody home" in told[0]
+    assert "past bedtime" in told[2]
+    pairs = re.findall(r"([\d.]+) kWh +[\d.]+ EUR +\(in truth ([\d.]+) kWh\)", text)
+    assert len(pairs) == 6
+    for measured, true in pairs:
+        assert abs(float(measured) - float(true)) <= 0.02 * float(true) + 0.02
+    assert re.search(r"Freezer +\d+ minutes not covered", text)
+    assert "bad payloads from oven: 3" in text
+    (folder,) = tmp_path.glob("wattround-demo-*")
+    assert str(folder) in text
+    assert list(tmp_path.iterdir()) == [folder]  # nothing else is left behind
