@@ -205,6 +205,117 @@ def test_a_clock_that_starts_in_1970_and_is_then_set_right(tmp_path):
         assert max(run.rows("m")) == BEGIN // MINUTE_MS
 
 
+RULE_METER = LIVE_METER + '[[rules]]\nname = "r"\nload = "m"\nlasting = "10m"\n'
+
+
+@pytest.mark.parametrize("step_s", [7200, -7200, 86_400 * 400])
+def test_a_clock_that_is_set_raises_nothing_early_and_silences_nothing(tmp_path, step_s):
+    """Twenty seconds of load, the clock is set: it takes ten minutes of load all the same, and then it is told."""
+    with HouseRun(tmp_path, RULE_METER, BEGIN) as run:
+
+        def live(turns):
+            for _ in range(turns):
+                run.clock.pass_ms(10_000)
+                run.inbox.put(("t/m", b"600", run.clock.mono_ms(), LIVE, None))
+                run.core.turn()
+
+        live(3)
+        run.clock.set_ms(run.clock.now_ms + step_s * 1000)
+        live(55)
+        assert run.house.engine.open_episodes(run.clock.now_ms) == []
+
+        live(5)
+        (open_one,) = run.house.engine.open_episodes(run.clock.now_ms)
+        assert 590_000 <= open_one.at_ms - open_one.began_ms <= 640_000
+
+
+def test_a_counter_read_by_a_clock_that_is_not_set_yet_keeps_the_outage(tmp_path):
+    """No battery: the box starts in 1970 after eight hours without current; then its clock is set right."""
+    run = HouseRun(tmp_path, COUNTER_METER, BEGIN)
+    run.take("t/m", 1000, BEGIN)
+    run.take("t/m", 1010, BEGIN + 60_000)
+    run.commit(BEGIN + 60_000)
+    run.kill()
+    with HouseRun(tmp_path, COUNTER_METER, 60_000) as run:
+        run.core.turn()
+        run.take("t/m", 6000, 61_000)
+        run.clock.pass_ms(5_000)
+        run.core.turn()
+        run.clock.set_ms(BEGIN + 28_860_000)
+        run.core.turn()
+        run.take("t/m", 6010, BEGIN + 28_900_000)
+        run.tick(BEGIN + 29_900_000)
+        run.commit(BEGIN + 29_900_000)
+
+        assert abs(run.energy_uwh("m") - 5_010_000_000) <= 1_000
+
+
+def test_back_and_forth_within_two_minutes_covers_nothing_twice(tmp_path):
+    with HouseRun(tmp_path, LIVE_METER, BEGIN) as run:
+
+        def live(turns):
+            for _ in range(turns):
+                run.clock.pass_ms(10_000)
+                run.inbox.put(("t/m", b"1000", run.clock.mono_ms(), LIVE, None))
+                run.core.turn()
+
+        live(12)
+        run.clock.set_ms(run.clock.now_ms - 60_000)
+        live(1)
+        run.clock.set_ms(run.clock.now_ms + 30_000)
+        live(30)
+        run.commit(run.clock.now_ms)
+
+        assert max(row[0] for row in run.rows("m").values()) <= 16_666_667
+
+
+def test_a_meter_that_goes_by_reload_leaves_no_late_reading_behind(tmp_path):
+    with HouseRun(tmp_path, STAMPED_METER + LIVE_METER.replace('"m"', '"n"').replace("t/m", "t/n"), BEGIN) as run:
+        run.take("t/m", json.dumps({"w": 5, "t": BEGIN}), BEGIN)
+        run.take("t/m", json.dumps({"w": 5, "t": BEGIN - 1000}), BEGIN)
+        run.house.configure(run.settings.model_copy(update={"meters": run.settings.meters[1:]}), BEGIN)
+
+        assert run.commit(BEGIN)
+
+
+def test_a_late_reading_of_a_meter_that_was_only_just_captured(tmp_path):
+    pattern = '[[meters]]\nname = "{x}"\npower = { topic = "z/{x}/p", pointer = "/w", time_pointer = "/t", time_unit = "ms" }\n'
+    with HouseRun(tmp_path, pattern, BEGIN) as run:
+        run.take("z/q/p", json.dumps({"w": 5, "t": BEGIN}), BEGIN)
+        run.take("z/q/p", json.dumps({"w": 5, "t": BEGIN - 1000}), BEGIN)
+
+        assert run.commit(BEGIN)
+
+
+@pytest.mark.parametrize("table", ["meter", "hour", "outbox_waiting"])
+def test_damage_that_a_clean_stop_hides_is_found_by_the_second_start(tmp_path, table):
+    run = HouseRun(tmp_path, LIVE_METER, BEGIN)
+    for second in range(0, 7200, 30):
+        run.take("t/m", 100, BEGIN + second * 1000)
+    run.clock.now_ms = BEGIN + 7_300_000
+    run.core.writer._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    page = run.core.writer._db.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0]
+    run.core.close()
+    file = run.folder / "ledger.sqlite3"
+    data = bytearray(file.read_bytes())
+    data[2048 * (page - 1) : 2048 * page] = b"\xa5" * 2048
+    file.write_bytes(data)
+
+    from wattround.ledger.opening import suspect
+
+    for _ in range(3):
+        try:
+            again = HouseRun(tmp_path, LIVE_METER, BEGIN + 8_000_000)
+            again.commit(BEGIN + 8_000_000)
+            break
+        except sqlite3.DatabaseError:
+            suspect(run.folder)  # what the daemon does before it ends
+    else:
+        pytest.fail("never set aside")
+    assert list(run.folder.glob("ledger-damaged-*.sqlite3"))
+    again.close()
+
+
 def test_while_the_disk_is_full_measuring_goes_on_and_catches_up(tmp_path):
     with HouseRun(tmp_path, LIVE_METER, BEGIN) as run:
         database = run.core.writer._db

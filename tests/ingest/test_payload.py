@@ -75,11 +75,13 @@ HOSTILE = [
     b'{"v": 1}', b"[]", b'"12"', b"x" * (MAX_PAYLOAD_BYTES + 1), b'{"w": 1' + b" " * MAX_PAYLOAD_BYTES + b"}",
     b'[{"n":"w","v":1}]', b'[{"n":"w","u":"W","v":"x"}]', b'[{"n":"w","u":"W","vs":"x"}]', b'[{"n":"w","u":"W","v":1,"new_":1}]',
     b'[{"bver":11,"n":"w","u":"W","v":1}]', b"[1]", b'[{"n":"w","u":["W"],"v":1}]', b'[{"n":"w","u":"W","v":1,"t":"x"}]',
-    b'[{"n":"w","u":"W","v":1,"t":1e300}]', b'[{"bt":[],"n":"w","u":"W","v":1}]',
+    b'{"w": 1, "t": 1e308}', b'{"w": 1, "t": -1e308}', b'[{"n":"w","u":{},"v":1}]', b'[{"bn":"w","bu":[1],"v":1}]',
+    b'[{"n":"w","bt":1e308,"t":1e308,"u":"W","v":1}]', b'[{"n":"w","bv":1e308,"v":1e308,"u":"W"}]', b"5" + b" " * 100,
+    '{"w": 1, "t": 5}'.encode("utf-16"), b'[{"n":"w","u":"W","v":1,"t":1e300}]', b'[{"bt":[],"n":"w","u":"W","v":1}]',
 ]  # fmt: skip
 DECODERS = {
     "number": plain_number,
-    "json": json_number("/w", None, "s"),
+    "json": json_number("/w", "/t", "ms"),
     "json with time": json_number("/w", "/t", "rfc3339"),
     "senml": senml_number("w", "power"),
 }

@@ -29,12 +29,13 @@ class Positions:
 
     def _scan(self, text: str) -> None:
         table: Path = ()
-        at = 0
+        at, line, counted = 0, 1, 0
         while at < len(text):
             at = _skip_blank(text, at)
             if at >= len(text):
                 return
-            line = text.count("\n", 0, at) + 1
+            line += text.count("\n", counted, at)
+            counted = at
             if text[at] == "[":
                 table, at = self._header(text, at, line)
             else:

@@ -54,6 +54,13 @@ class Core:
         now_ms, _ = self.time.sample()
         self.inbox, self._outlets = inbox, outlets
         self.writer = Writer(Path(settings.ledger.folder), settings.house.id, now_ms)
+        try:
+            self._begin(settings, acknowledge, most_acks, now_ms)
+        except BaseException:
+            self.writer.close()
+            raise
+
+    def _begin(self, settings: Settings, acknowledge: Acknowledge, most_acks: int, now_ms: int) -> None:
         self.house = HouseCore(settings, now_ms, self._known_reading)
         self.keeper = Keeper(self.house, self.writer, acknowledge, most_acks, now_ms)
         self.outbox = Outbox()

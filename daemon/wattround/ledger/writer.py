@@ -48,15 +48,27 @@ class Writer:
     def __init__(self, folder: Path, house: str, now_ms: int) -> None:
         self.house = house
         self._db, self._lock, self.set_aside = open_for_writing(folder, now_ms)
-        self._ids: dict[str, int] = {
-            name: number for number, name in self._db.execute("SELECT id, name FROM meter WHERE house = ?", (house,))
-        }
-        self._newest_hour: int = self._db.execute("SELECT max(hour) FROM hour").fetchone()[0] or 0
+        self._ids: dict[str, int] = {}
+        self._newest_hour = 0
+        self._dirty: set[int] = set()
+        self.ship_mark = -1
+        try:
+            self._begin(now_ms)
+        except BaseException:
+            self.close()
+            raise
+
+    def _begin(self, now_ms: int) -> None:
+        self._learn_ids()
+        self._newest_hour = self._db.execute("SELECT max(hour) FROM hour").fetchone()[0] or 0
         # totals of hours that were not over at the last commit; some days back, in case the clock had been set
         since = min(self._newest_hour, now_ms // HOUR_MS) * 60 - RECHECK_MINUTES
         hours = self._db.execute("SELECT DISTINCT minute / 60 FROM minute WHERE place >= ?", (place(max(0, since)),))
-        self._dirty: set[int] = {row[0] for row in hours}
-        self.ship_mark = -1
+        self._dirty = {row[0] for row in hours}
+
+    def _learn_ids(self) -> None:
+        rows = self._db.execute("SELECT name, id FROM meter WHERE house = ?", (self.house,))
+        self._ids.update(rows.fetchall())
 
     def close(self) -> None:
         """Give up the connection and the lock."""
@@ -72,10 +84,7 @@ class Writer:
                     " ON CONFLICT (house, name) DO UPDATE SET role = excluded.role WHERE role <> excluded.role",
                     (self.house, name, role),
                 )
-            self._ids.update(
-                (name, number)
-                for number, name in self._db.execute("SELECT id, name FROM meter WHERE house = ?", (self.house,))
-            )
+            self._learn_ids()
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
