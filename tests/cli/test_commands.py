@@ -70,6 +70,12 @@ def test_the_screen_says_what_there_is_and_what_is_wrong():
         assert words in text
 
 
+def test_a_retained_value_is_shown_as_not_live():
+    meter = {**FACTS["meters"][1], "watts_w": 33.0}
+
+    assert "not live yet" in drawn({**FACTS, "meters": [meter]})
+
+
 def test_now_without_a_daemon_says_where_it_looked(tmp_path):
     file = tmp_path / "w.toml"
     file.write_text(

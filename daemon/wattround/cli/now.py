@@ -78,7 +78,7 @@ def table(facts: dict[str, Any]) -> Table:
         grid.add_row(
             Text(indent + meter["label"]), _watts(meter["watts_w"]), meter["level"] or "", _kwh(meter["today_in_wh"]),
             *([_kwh(meter["today_out_wh"]) if meter["today_out_wh"] else ""] if exports else []),
-            _money(meter), _age(meter["age_s"]),
+            _money(meter), _age(meter),
             style="bold" if marked else "dim" if meter["watts_w"] is None else "",
         )  # fmt: skip
         if meter["unmeasured_w"] is not None:
@@ -98,9 +98,10 @@ def _money(meter: dict[str, Any]) -> str:
     return "" if meter["role"] == "generation" else f"{Decimal(meter['today_cost']):.2f}"
 
 
-def _age(age_s: float | None) -> str:
+def _age(meter: dict[str, Any]) -> str:
+    age_s = meter["age_s"]
     if age_s is None:
-        return "never"
+        return "never" if meter["watts_w"] is None else "not live yet"
     return "now" if age_s < 2 else f"{duration_text(int(age_s * 1000))} ago"
 
 

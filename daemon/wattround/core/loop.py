@@ -128,13 +128,12 @@ class Core:
         house, take, at = self.house, self.house.take, self.time.at
         for arrival in self.inbox.drain(MANY_MESSAGES):
             take(arrival, at(arrival[2]))
-        if not self.inbox.arrivals:  # what waits has arrived before now: time must not overtake it
-            closed = house.tick(now_ms)
-            self._answer_all(now_ms)
-            if self.keeper.due(now_ms, minute_closed=closed):
-                self.commit(now_ms)
-        elif self.keeper.due(now_ms, minute_closed=False):
-            self.commit(at(self.inbox.arrivals[0][2]))
+        if waiting := self.inbox.arrivals:  # time must not overtake what has arrived already
+            now_ms = min(now_ms, at(waiting[0][2]))
+        closed = house.tick(now_ms)
+        self._answer_all(now_ms)
+        if self.keeper.due(now_ms, minute_closed=closed):
+            self.commit(now_ms)
         self.outbox.offer(self._outlets.submit, now_ms)
 
     def commit(self, now_ms: int) -> bool:

@@ -33,8 +33,8 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
 
 
 def _watts(meter: Meter, now_ms: int) -> float | None:
-    fresh = meter.watts is not None and now_ms <= meter.held_until_ms
-    return meter.watts if fresh else None
+    """Watts that still stand, or a value of unknown time before the first live one."""
+    return meter.watts if now_ms <= meter.held_until_ms or meter.heard_ms < 0 else None
 
 
 def _meter(
@@ -59,7 +59,7 @@ def _meter(
         "within": settings.within,
         "watts_w": watts[name],
         "unmeasured_w": _unmeasured(core, name, watts),
-        "level": meter.level if watts[name] is not None else None,
+        "level": meter.level if now_ms <= meter.held_until_ms else None,
         "today_in_wh": into / 1e6,
         "today_out_wh": out / 1e6,
         "today_cost": str(core.tariff.cost(into)),
