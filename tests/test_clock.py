@@ -1,0 +1,63 @@
+"""Event time follows the wall clock, notices when it is set, and never folds or stretches what lies between."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from support.house import HandClock
+from wattround.clock import JUMP_MS, ScaledClock, SystemClock, Timekeeper
+from wattround.ingest.broker import FIRST_WAIT_S, LONGEST_WAIT_S, wait_s
+
+BEGIN = 1_780_000_000_000
+
+
+def test_arrivals_keep_their_distance_whatever_the_wall_clock_does_between_them():
+    clock = HandClock(BEGIN)
+    time = Timekeeper(clock)
+    first = clock.mono_ms()
+    clock.pass_ms(10_000)
+    second = clock.mono_ms()
+    clock.set_ms(clock.now_ms + 7_200_000)
+
+    assert time.at(second) - time.at(first) == 10_000
+
+
+def test_a_clock_that_is_set_is_noticed_once():
+    clock = HandClock(BEGIN)
+    time = Timekeeper(clock)
+    clock.pass_ms(5_000)
+    clock.set_ms(clock.now_ms - 3_600_000)
+
+    now_ms, jump = time.sample()
+    assert (jump.expected_ms, jump.now_ms, now_ms) == (
+        BEGIN + 5_000,
+        BEGIN + 5_000 - 3_600_000,
+        BEGIN + 5_000 - 3_600_000,
+    )
+    assert time.sample()[1] is None
+
+
+@given(st.lists(st.tuples(st.integers(0, 60_000), st.integers(-JUMP_MS + 1, JUMP_MS - 1)), max_size=40))
+def test_a_clock_that_drifts_never_goes_backwards(steps):
+    clock = HandClock(BEGIN)
+    time = Timekeeper(clock)
+    last = 0
+    for span, drift in steps:
+        clock.pass_ms(span)
+        clock.set_ms(clock.now_ms + drift)
+        now_ms, jump = time.sample()
+        assert jump is None
+        assert now_ms >= last
+        last = now_ms
+
+
+def test_real_and_scaled_clocks_go_forward():
+    real = SystemClock()
+    assert real.wall_ms() > BEGIN - 10**11
+    assert real.mono_ms() <= real.mono_ms()
+    scaled = ScaledClock(BEGIN, 1000.0, 0)
+    assert scaled.wall_ms() == BEGIN + scaled.mono_ms() or scaled.wall_ms() > BEGIN
+
+
+@given(st.integers(0, 10_000), st.floats(0, 1, exclude_max=True))
+def test_waits_for_the_broker_grow_to_a_minute_with_jitter(failures, jitter):
+    assert FIRST_WAIT_S / 2 <= wait_s(failures, jitter) <= LONGEST_WAIT_S
