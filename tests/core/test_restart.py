@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from support.house import HouseRun
+from support.house import HouseRun, settings_of
 from wattround.ingest.delivery import LIVE, QUEUED, RETAINED, Ack
 from wattround.metering.minute import MINUTE_MS
 
@@ -203,6 +203,127 @@ def test_a_clock_that_starts_in_1970_and_is_then_set_right(tmp_path):
 
         assert covered(run) <= 30_000 + 60_000
         assert max(run.rows("m")) == BEGIN // MINUTE_MS
+
+
+def test_a_closed_minute_of_a_silent_stamped_meter_goes_with_the_commit_that_closes_it(tmp_path):
+    meter = STAMPED_METER.replace("90s", "60s")
+    run = HouseRun(tmp_path, meter, BEGIN)
+    begin = BEGIN // MINUTE_MS * MINUTE_MS + 50_000
+    run.take("t/m", json.dumps({"w": 1000, "t": begin}), begin)
+    run.tick(begin + 12_000)
+    run.clock.now_ms = begin + 67_000
+    run.core.close()
+
+    assert [row[2] for row in run.rows("m").values()] == [10_000, 50_000]
+
+
+def test_a_clock_that_is_hours_back_at_the_next_start_blinds_nothing(tmp_path):
+    run = HouseRun(tmp_path, RULE_METER, BEGIN)
+    for second in range(0, 600, 10):
+        run.take("t/m", 1000, BEGIN + second * 1000)
+    run = reopen(run, RULE_METER, BEGIN + 600_000, clean=True)
+    run.kill()
+    with HouseRun(tmp_path, RULE_METER, BEGIN - 6_600_000) as run:
+        for second in range(0, 1200, 10):
+            run.take("t/m", 1000, BEGIN - 6_600_000 + second * 1000)
+            run.tick(BEGIN - 6_600_000 + second * 1000)
+        run.commit(BEGIN - 5_400_000)
+
+        assert run.energy_uwh("m") >= (600 + 1200 - 70) / 3600 * 1e9
+        assert max(row[0] for row in run.rows("m").values()) <= 16_666_667
+        assert len(run.house.engine.open_episodes(BEGIN - 5_400_000)) == 1
+
+
+def test_a_small_step_back_before_a_restart_covers_nothing_twice(tmp_path):
+    run = HouseRun(tmp_path, LIVE_METER, BEGIN)
+
+    def live(turns):
+        for _ in range(turns):
+            run.clock.pass_ms(5_000)
+            run.inbox.put(("t/m", b"1000", run.clock.mono_ms(), LIVE, None))
+            run.core.turn()
+
+    live(9)
+    run.clock.set_ms(run.clock.now_ms - 60_000)
+    live(4)
+    now = run.clock.now_ms
+    run.core.close()
+    with HouseRun(tmp_path, LIVE_METER, now) as run:
+        live(40)
+        run.commit(run.clock.now_ms)
+
+        assert max(row[0] for row in run.rows("m").values()) <= 16_666_667
+
+
+def reload(run, text, now_ms):
+    run.house.configure(settings_of(text, run.folder), now_ms)
+
+
+def test_a_rule_that_comes_by_reload_sees_a_load_that_is_active_already(tmp_path):
+    with HouseRun(tmp_path, LIVE_METER, BEGIN) as run:
+        for second in range(0, 1500, 30):
+            run.take("t/m", 100, BEGIN + second * 1000)
+            if second == 300:
+                reload(run, RULE_METER, BEGIN + 300_000)
+            run.tick(BEGIN + second * 1000)
+
+        assert len(run.house.engine.open_episodes(BEGIN + 1_500_000)) == 1
+
+
+def test_a_rule_that_was_away_does_not_remember_an_old_level(tmp_path):
+    with HouseRun(tmp_path, RULE_METER, BEGIN) as run:
+        run.take("t/m", 100, BEGIN)
+        reload(run, LIVE_METER, BEGIN + 10_000)
+        run.take("t/m", 1, BEGIN + 20_000)
+        reload(run, RULE_METER, BEGIN + 30_000)
+        for second in range(40, 1500, 30):
+            run.take("t/m", 1, BEGIN + second * 1000)
+            run.tick(BEGIN + second * 1000)
+
+        assert run.house.engine.open_episodes(BEGIN + 1_500_000) == []
+
+
+def test_a_load_that_falls_silent_after_a_reload_raises_nothing(tmp_path):
+    with HouseRun(tmp_path, RULE_METER, BEGIN) as run:
+        for second in range(0, 120, 30):
+            run.take("t/m", 100, BEGIN + second * 1000)
+        reload(run, RULE_METER.replace("90s", "80s"), BEGIN + 120_000)
+        run.tick(BEGIN + 1_000_000)
+
+        assert run.house.engine.open_episodes(BEGIN + 1_000_000) == []
+
+
+def test_a_rule_and_its_load_that_go_together_settle_with_what_was_wasted(tmp_path):
+    with HouseRun(tmp_path, RULE_METER, BEGIN) as run:
+        for second in range(0, 900, 30):
+            run.take("t/m", 100, BEGIN + second * 1000)
+            run.tick(BEGIN + second * 1000)
+        reload(run, LIVE_METER.replace('"m"', '"n"').replace("t/m", "t/n"), BEGIN + 900_000)
+
+        settled = run.house.batch.episodes[-1]
+        assert settled.reason == "rule-changed"
+        assert abs(settled.waste_uwh - 99.5 * 900 / 3.6 * 1000) < 1e6
+
+
+@pytest.mark.parametrize("restart", [True, False])
+def test_a_meter_that_loses_its_counter_for_a_while_counts_nothing_twice(tmp_path, restart):
+    both = '[[meters]]\nname = "m"\nhold = "90s"\npower = { topic = "t/m" }\ncounter = { topic = "t/c", unit = "Wh" }\n'
+    run = HouseRun(tmp_path, both, BEGIN)
+    for minute in range(100):
+        now = BEGIN + minute * 60_000
+        if minute in (20, 60):
+            text = both if minute == 60 else LIVE_METER
+            if restart:
+                run = reopen(run, text, now, clean=True)
+            else:
+                reload(run, text, now)
+        run.take("t/m", 1000, now)
+        run.take("t/c", 5000 + 1000 * minute / 60, now)
+        run.tick(now)
+    run.commit(BEGIN + 6_000_000)
+
+    assert 0.9 * 100 / 60 * 1e9 <= run.energy_uwh("m") <= 1.01 * 100 / 60 * 1e9
+    run.close()
 
 
 RULE_METER = LIVE_METER + '[[rules]]\nname = "r"\nload = "m"\nlasting = "10m"\n'

@@ -26,7 +26,7 @@ class Bench:
     def fresh(self):
         engine = Engine(self.above)
         conditions = (AtLevel("active"), *([HouseIs("empty", self.presence)] if self.empty_rule else []))
-        engine.configure([RuleSpec("r", "tv", conditions, self.lasting, self.release, "as stated")], 0)
+        engine.configure([RuleSpec("r", "tv", conditions, self.lasting, self.release, "as stated")], 0, {})
         return engine
 
     def above(self, _load, at_ms):
@@ -115,7 +115,9 @@ def test_a_changed_rule_settles_its_episode_and_starts_afresh():
     bench.level(1_000, "active")
     bench.engine.advance(1_000_000)
     bench.news()
-    bench.engine.configure([RuleSpec("r", "tv", (AtLevel("active"),), 60_000, RELEASE, "otherwise")], 1_000_000)
+    bench.engine.configure(
+        [RuleSpec("r", "tv", (AtLevel("active"),), 60_000, RELEASE, "otherwise")], 1_000_000, {"tv": "active"}
+    )
     bench.engine.advance(1_060_000)
 
     assert [(item.what, item.reason) for item in bench.news()] == [("settled", "rule-changed"), ("raised", None)]

@@ -24,6 +24,7 @@ from wattround.rules.occupancy import Presence
 
 log = structlog.get_logger("house")
 
+CLOCK_IS_SET_MS = 1_704_067_200_000  # 2024-01-01
 KnownReading = Callable[[str, int], float | None]
 """Watts of the ledger's stamped reading of a meter at an instant, if it is kept."""
 
@@ -63,16 +64,18 @@ class HouseCore:
         self.meters: dict[str, Meter] = dict(self.router.meters)
         for name in old_names:  # names that a pattern captured before the change
             self._meet(name)
-        self.metering.retire(self.meters)
-        self.batch.late = {name: late for name, late in self.batch.late.items() if name in self.meters}
         for name, meter in self.meters.items():
             self._add_meter(name, meter)
         self.tree = tree_of(self.meters)
         self.presence = _renewed(self.presence, {person.name: person.believable for person in settings.people})
         self.rules = {rule.name: rule for rule in settings.rules}
-        self.engine.configure(rule_specs(settings, self.presence), now_ms)
+        levels = {name: meter.level if meter.announced else None for name, meter in self.metering.meters.items()}
+        self.engine.configure(rule_specs(settings, self.presence), now_ms, levels)
         self._watched = self.engine.loads
-        self._collect(now_ms)
+        # last: an episode that settles because its load is gone still needs to know what it wasted
+        self.metering.retire(self.meters)
+        self.batch.late = {name: late for name, late in self.batch.late.items() if name in self.meters}
+        self.collect(now_ms)
 
     def _add_meter(self, name: str, meter: Meter) -> None:
         integrator = self.metering.add(meter_spec(meter, name))
@@ -102,7 +105,7 @@ class HouseCore:
             self.acks.append(ack)
         if at_ms >= self.engine.next_ms:
             self.engine.advance(at_ms)
-            self._collect(at_ms)
+            self.collect(at_ms)
         pair = self._plain.get(topic)
         if pair is not None and timing == LIVE:
             feed, meter = pair
@@ -159,7 +162,7 @@ class HouseCore:
             is_home = feed.decode_word(payload) in feed.words
             self.presence.hear(feed.name, at_ms, is_home=is_home, retained=timing == RETAINED)
             self.engine.signals_changed(at_ms)
-            self._collect(at_ms)
+            self.collect(at_ms)
         elif feed.kind == "availability":
             if feed.decode_word(payload) in feed.words:
                 self._gone(feed.name, at_ms)
@@ -226,7 +229,7 @@ class HouseCore:
         if now_ms >= self.engine.next_ms:
             self.engine.advance(now_ms)
         closed = self.metering.tick(now_ms)
-        self._collect(now_ms)
+        self.collect(now_ms)
         return closed
 
     def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
@@ -234,16 +237,16 @@ class HouseCore:
         self.metering.jump(expected_ms, now_ms, occupied)
         self.presence.clock_was_set(now_ms - expected_ms)
         self.engine.clock_was_set(now_ms - expected_ms, now_ms)
-        self._collect(now_ms)
+        self.collect(now_ms)
         self.begin_day(now_ms, {})
 
     def _levels(self, at_ms: int) -> None:
         changes, self.metering.out.levels = self.metering.out.levels, []
         for change in changes:
             self.engine.level(min(change.at_ms, at_ms), change.meter, change.level)
-        self._collect(at_ms)
+        self.collect(at_ms)
 
-    def _collect(self, at_ms: int) -> None:
+    def collect(self, at_ms: int) -> None:
         """Move what metering and rules had to say into the batch."""
         if rows := self.metering.out.rows:
             self.batch.rows += rows
@@ -317,8 +320,8 @@ class HouseCore:
             "patterns": [name for name, meter in self.meters.items() if meter.captured],
         }
 
-    def restore(self, state: Mapping[str, Any], saved_ms: int, now_ms: int) -> None:
-        """Take up a saved state."""
+    def restore(self, state: Mapping[str, Any], saved_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
+        """Take up a saved state. One that lies in the future was saved by a clock that has been set back since."""
         for name in state["patterns"]:
             self._meet(name)
             if name in self.meters:
@@ -326,8 +329,13 @@ class HouseCore:
         self.tree = tree_of(self.meters)
         self.metering.restore(state["meters"], saved_ms)
         self.presence.restore(state["presence"])
-        self.engine.restore(state["rules"], saved_ms, now_ms)
-        self._collect(now_ms)
+        # before that year it has not been set yet after a start, and what was saved says more than it does
+        back_ms = min(0, now_ms - saved_ms) if now_ms > CLOCK_IS_SET_MS else 0
+        if back_ms:
+            self.metering.jump(saved_ms, now_ms, occupied)
+            self.presence.clock_was_set(back_ms)
+        self.engine.restore(state["rules"], saved_ms, now_ms, back_ms)
+        self.collect(now_ms)
 
     def open_minute(self, name: str) -> tuple[int, int]:
         """A meter's open minute and hold, for amending closed ones."""

@@ -85,25 +85,28 @@ class Core:
         house, writer = self.house, self.writer
         writer.register(house.new_meters)
         saved = writer.state("house")
+        occupied = writer.occupied(now_ms // MINUTE_MS)
         if saved is not None:
-            house.restore(saved[1], saved[0], now_ms)
+            house.restore(saved[1], saved[0], now_ms, occupied)
             writer.register(house.new_meters)
-            for name, meter in house.metering.meters.items():
-                # a late reading may have been journalled after the open minute was saved
-                if meter.spec.stamped and meter.spec.has_power and not meter.spec.has_counter and meter.minute >= 0:
-                    begin = meter.minute * MINUTE_MS
-                    house.metering.rebuild_open(
-                        name, writer.readings(name, begin - meter.spec.hold_ms, begin + MINUTE_MS)
-                    )
+            self._rebuild_open()
         house.new_meters = {}
-        for name, minutes in writer.occupied(now_ms // MINUTE_MS).items():
-            meter_there = house.metering.meters.get(name)
-            if meter_there is not None and not meter_there.spec.stamped:
-                meter_there.occupied |= minutes - {meter_there.minute}
+        for name, minutes in occupied.items():
+            meter = house.metering.meters.get(name)
+            if meter is not None and not meter.spec.stamped:
+                meter.occupied |= minutes - {meter.minute}
         midnight = house.midnight_ms(now_ms) // MINUTE_MS
         sums = writer.sums(midnight, now_ms // MINUTE_MS + 1)
         house.begin_day(now_ms, {name: (total.in_uwh, total.out_uwh) for name, total in sums.items()})
         self.outbox.load(writer.waiting(0), now_ms)
+
+    def _rebuild_open(self) -> None:
+        """A late reading may have been journalled after the open minute was saved."""
+        for name, meter in self.house.metering.meters.items():
+            if meter.spec.stamped and meter.spec.has_power and not meter.spec.has_counter and meter.minute >= 0:
+                begin = meter.minute * MINUTE_MS
+                readings = self.writer.readings(name, begin - meter.spec.hold_ms, begin + MINUTE_MS)
+                self.house.metering.rebuild_open(name, readings)
 
     def _tell_set_aside(self, where: Path, now_ms: int) -> None:
         log.error("ledger was damaged: set aside, a new one begun", set_aside=str(where))

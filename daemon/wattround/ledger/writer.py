@@ -274,9 +274,10 @@ class Writer:
 
     def behind(self, after: tuple[int, int]) -> tuple[int, int]:
         """How many rows wait for the archive: new ones, amended ones."""
-        fresh = self._db.execute("SELECT count(*) FROM minute_row WHERE place > ?", (place(*after),)).fetchone()[0]
-        amended = self._db.execute("SELECT count(*) FROM reship WHERE pending").fetchone()[0]
-        return fresh, amended
+        mine = "JOIN meter ON meter.id = meter WHERE house = ?"
+        fresh = self._db.execute(f"SELECT count(*) FROM minute {mine} AND place > ?", (self.house, place(*after)))
+        amended = self._db.execute(f"SELECT count(*) FROM reship {mine} AND pending", (self.house,))
+        return fresh.fetchone()[0], amended.fetchone()[0]
 
     # -- upkeep -----------------------------------------------------------------------------------
 

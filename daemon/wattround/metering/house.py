@@ -33,14 +33,19 @@ class Metering:
     def add(self, spec: MeterSpec) -> Meter:
         """A new meter, or the known one of that name with new settings (its open minute stays)."""
         known = self.meters.get(spec.name)
-        if known is None or known.spec[2:] != spec[2:] or known.spec.hold_ms != spec.hold_ms:
-            if known is not None:
-                known.emit()
-            fresh = Meter(spec, self.out)
-            if known is not None:
-                _restore(fresh, _plain(known))
-            self.meters[spec.name] = fresh
-        return self.meters[spec.name]
+        if known is not None and known.spec == spec:
+            return known
+        fresh = self.meters[spec.name] = Meter(spec, self.out)
+        if known is None:
+            return fresh
+        known.emit()
+        _restore(fresh, _plain(known))
+        fresh.announced, fresh.emitted = known.announced, known.emitted
+        if kind_of(spec) != kind_of(known.spec):
+            # from other sources: what is open is closed as it stands, the rest of that minute is left out
+            fresh.occupied.add(fresh.minute)
+            fresh.minute, fresh.ends_ms = -1, 0
+        return fresh
 
     def retire(self, keep: Collection[str]) -> None:
         """Close and forget the meters that are not in `keep`."""
@@ -104,7 +109,11 @@ class Metering:
             if meter.spec.has_power and not meter.spec.stamped:
                 meter.watts = None
                 meter.held_until_ms = min(meter.held_until_ms, saved_ms)
-                meter.done_ms = min(meter.done_ms, saved_ms) if meter.done_ms > saved_ms else meter.done_ms
+
+
+def kind_of(spec: MeterSpec) -> int:
+    """What a meter is fed by, as a number: a register's span means nothing under another kind."""
+    return spec.stamped + 2 * spec.has_power + 4 * spec.has_counter + 8 * spec.counts_out
 
 
 def _plain(meter: Meter) -> list[Any]:
@@ -114,6 +123,7 @@ def _plain(meter: Meter) -> list[Any]:
     """
     register = meter.register
     plain = [_brief(getattr(meter, key)) for key in _PLAIN]
+    plain.append(kind_of(meter.spec))
     plain.append([meter.peak_w, meter.low_w] if meter.peak_w >= meter.low_w else 0)
     plain.append(sorted(meter.occupied) or 0)
     if register.last_wh is not None:
@@ -131,11 +141,11 @@ def _restore(meter: Meter, plain: list[Any]) -> None:
     for key, value in zip(_PLAIN, plain[:count], strict=True):
         setattr(meter, key, value)
     meter.ends_ms = (meter.minute + 1) * MINUTE_MS
-    held_range, occupied, *register = plain[count:]
+    kind, held_range, occupied, *register = plain[count:]
     if held_range:
         meter.peak_w, meter.low_w = held_range
     meter.occupied = set(occupied or ())
     meter.blocked = meter.minute in meter.occupied
-    if register:
+    if register and kind == kind_of(meter.spec):
         values = dict(zip(_REGISTER, register[0], strict=True))
         meter.register = Register(**values, slices={minute: (wms, ms) for minute, wms, ms in register[1]})

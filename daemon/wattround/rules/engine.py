@@ -76,8 +76,11 @@ class Engine:
         """Names of the loads that rules watch."""
         return sorted(self._by_load)
 
-    def configure(self, specs: Iterable[RuleSpec], at_ms: int) -> None:
-        """Take up rules. One that is stated as before goes on; a changed or removed one settles its episode."""
+    def configure(self, specs: Iterable[RuleSpec], at_ms: int, levels: Mapping[str, Level | None]) -> None:
+        """Take up rules, at the levels that loads have now.
+
+        A rule that is stated as before goes on; a changed or removed one settles its episode.
+        """
         fresh = {spec.name: _Run(spec) for spec in specs}
         for name, run in self._runs.items():
             successor = fresh.get(name)
@@ -90,6 +93,7 @@ class Engine:
         self._by_load = {}
         for run in fresh.values():
             self._by_load.setdefault(run.spec.load, []).append(run)
+        self._levels = {load: levels.get(load) for load in self._by_load}
         self.now_ms = max(self.now_ms, at_ms)
         self._evaluate_all()
 
@@ -210,10 +214,11 @@ class Engine:
             if run.began_ms >= 0
         }  # fmt: skip
 
-    def restore(self, state: Mapping[str, Any], saved_ms: int, at_ms: int) -> None:
+    def restore(self, state: Mapping[str, Any], saved_ms: int, at_ms: int, back_ms: int = 0) -> None:
         """Take up a saved state at `at_ms`. What held when it was saved has the release time to show again.
 
-        A rule stated otherwise than when its episode was saved settles it.
+        `back_ms` is by how much the clock has been set back since (negative). A rule stated otherwise than when
+        its episode was saved settles it.
         """
         self.now_ms = at_ms
         for name, saved in state.items():
@@ -221,7 +226,9 @@ class Engine:
             if run is not None and run.spec.stated == saved["stated"]:
                 run.began_ms, run.raised_ms, run.began_wms, run.false_ms, run.false_wms, run.reason = saved["run"]
                 if run.false_ms >= 0:
-                    run.false_ms += max(0, at_ms - saved_ms)
+                    run.false_ms += max(0, at_ms - saved_ms) + back_ms
+                if run.raised_ms < 0:
+                    run.began_ms += back_ms
             elif saved["run"][1] >= 0:
                 began_ms, raised_ms = saved["run"][:2]
                 self.news.append(
