@@ -4,7 +4,9 @@
 prepare() {
     local extras=$1 stamp
     stamp=$(cat pyproject.toml deploy/constraints.txt | sha256sum | cut -d' ' -f1)
-    if [ "$(cat ".venv/stamp-$extras" 2>/dev/null)" = "$stamp" ]; then return; fi
+    for made in ".venv/stamp-$extras" ".venv/stamp-demo,test"; do
+        if [ "$(cat "$made" 2>/dev/null)" = "$stamp" ]; then return; fi
+    done
     if ! python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
         echo "wattround needs Python 3.11 or newer as python3; found: $(python3 --version 2>&1)" >&2
         exit 1

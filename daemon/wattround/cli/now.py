@@ -87,7 +87,7 @@ def table(facts: dict[str, Any]) -> Table:
 
 
 def _watts(watts: float | None) -> str:
-    return "-" if watts is None else f"{watts:.0f}"
+    return "-" if watts is None else str(round(watts))
 
 
 def _kwh(energy_wh: float) -> str:
