@@ -150,13 +150,14 @@ def message_lines(told: list[tuple[int, str]]) -> list[Text]:
 
 def picture(facts: dict[str, Any], told: list[tuple[int, str]]) -> Group:
     lines = message_lines(told) or [Text("nothing told yet", style="dim")]
-    return Group(screen(facts), Rule("told so far", align="left", style="dim"), *lines)
+    told_so_far = Rule("told so far", align="left", style="dim")
+    return Group(told_so_far, *lines, Rule("wattround now", align="left", style="dim"), screen(facts))
 
 
 def watch(stage: Stage, ledger: Path, length_ms: int, console: Console) -> None:
     """Show the house until the day is over."""
     shown = 0
-    with Live(console=console, auto_refresh=False, vertical_overflow="crop") as live:
+    with Live(console=console, auto_refresh=False, vertical_overflow="ellipsis") as live:
         while stage.day_ms() < length_ms:
             time.sleep(0.5)
             if stage.children[-1].poll() is not None:

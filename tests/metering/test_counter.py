@@ -9,7 +9,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from wattround.metering.counter import gain, settle
 from wattround.metering.level import Thresholds
 from wattround.metering.meter import Meter, MeterSpec, Output
-from wattround.metering.minute import ESTIMATED, MINUTE_MS, Minute, patched, uwh
+from wattround.metering.minute import ESTIMATED, MINUTE_MS, Minute, uwh
 
 START_MS = 1_780_000_020_000
 HOLD_MS = 300_000
@@ -19,6 +19,17 @@ def counter_meter(**changes):
     spec = MeterSpec("c", HOLD_MS, Thresholds(0.5, None, None), stamped=False, has_power=False, has_counter=True)
     out = Output()
     return Meter(spec._replace(**changes), out), out
+
+
+def patched(row, patch):
+    """The row after a patch, as the ledger adds it; a missing row is an uncovered minute."""
+    base = row or Minute(patch.meter, patch.minute, 0, 0, 0, None, None, 0)
+    return base._replace(
+        in_uwh=max(0, base.in_uwh + patch.add_in_uwh),
+        out_uwh=max(0, base.out_uwh + patch.add_out_uwh),
+        covered_ms=min(MINUTE_MS, base.covered_ms + patch.add_covered_ms),
+        origin=base.origin | patch.origin,
+    )
 
 
 def folded(out):

@@ -24,6 +24,24 @@ time_zone = "Europe/Berlin"
 currency = "EUR"
 price_per_kwh = 0.25
 """
+TV_RULE = """
+[[meters]]
+name = "tv"
+label = "Television"
+role = "appliance"
+active_w = 40
+power = { topic = "t/tv" }
+[[people]]
+name = "imre"
+topic = "p/imre"
+home = ["home"]
+[[rules]]
+name = "tv-nobody-home"
+load = "tv"
+occupancy = "empty"
+lasting = "1s"
+release = "1s"
+"""
 STAMPED = """
 [[meters]]
 name = "m"

@@ -14,31 +14,12 @@ import psutil
 import pytest
 
 from support.daemon import COMMAND
+from support.house import TV_RULE
 from support.servers import Mosquitto, free_port, until
 from wattround.ledger.reader import Reader
 
 pytestmark = pytest.mark.server
-TV = """
-[[meters]]
-name = "tv"
-label = "Television"
-role = "appliance"
-active_w = 40
-power = { topic = "t/tv" }
-[[people]]
-name = "imre"
-topic = "p/imre"
-home = ["home"]
-[[rules]]
-name = "tv-nobody-home"
-load = "tv"
-occupancy = "empty"
-lasting = "1s"
-release = "1s"
-[[channels]]
-name = "hub"
-mqtt = true
-"""
+TV = TV_RULE + '[[channels]]\nname = "hub"\nmqtt = true\n'
 STAMPED = '[[meters]]\nname = "m"\npower = { topic = "t/m", pointer = "/w", time_pointer = "/t", time_unit = "ms" }\n'
 
 

@@ -37,11 +37,11 @@ def show(folder: Path, *, as_json: bool, live: bool) -> None:
 
 
 def screen(facts: dict[str, Any]) -> Group:
-    """The table, what is open, and what is wrong."""
-    parts: list[Any] = [Text(headline(facts)), table(facts)]
+    """What is open, what is wrong, and the table: a small window cuts off the end of it, not the news."""
+    parts: list[Any] = [Text(headline(facts))]
     parts += [Text(text) for text in episode_lines(facts)]
     parts += [Text(text, style="italic") for text in trouble_lines(facts)]
-    return Group(*parts)
+    return Group(*parts, table(facts))
 
 
 def headline(facts: dict[str, Any]) -> str:

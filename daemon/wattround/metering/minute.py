@@ -49,14 +49,3 @@ class Patch(NamedTuple):
 def uwh(wms: float) -> int:
     """Whole microwatt-hours of watt-milliseconds."""
     return round(wms / WMS_PER_UWH)
-
-
-def patched(row: Minute | None, patch: Patch) -> Minute:
-    """The row after a patch; a missing row is an uncovered minute."""
-    base = row or Minute(patch.meter, patch.minute, 0, 0, 0, None, None, 0)
-    return base._replace(
-        in_uwh=max(0, base.in_uwh + patch.add_in_uwh),
-        out_uwh=max(0, base.out_uwh + patch.add_out_uwh),
-        covered_ms=min(MINUTE_MS, base.covered_ms + patch.add_covered_ms),
-        origin=base.origin | patch.origin,
-    )
