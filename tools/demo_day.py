@@ -180,7 +180,7 @@ def summary(stage: Stage, file: Path, day: Day, console: Console) -> None:
     settings = load(file).settings
     begin = BEGIN_MS // 60_000
     reader = Reader(Path(settings.ledger.folder), settings.house.id)
-    sums = reader.sums(begin, begin + day.length_ms // 60_000 + 5)
+    sums = reader.sums(begin, begin + day.length_ms // 60_000)
     labels = {meter.name: meter.label for meter in METERS}
     price = float(settings.house.price_per_kwh)
     loads = sorted((meter for meter in METERS if meter.role == "circuit"), key=lambda meter: -sums[meter.name].in_uwh)
