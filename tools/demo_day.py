@@ -216,6 +216,8 @@ def main() -> None:
     )
     given = options.parse_args()
     seconds = given.seconds
+    for number in (signal.SIGTERM, signal.SIGHUP):  # a window that is closed must leave nothing running either
+        signal.signal(number, lambda *_: sys.exit("stopped"))
     console = Console()
     console.print(WELCOME)
     day = ordinary_day(SEED)

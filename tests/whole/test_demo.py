@@ -2,11 +2,15 @@
 
 import os
 import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
+import psutil
 import pytest
+
+from support.servers import until
 
 pytestmark = [pytest.mark.server, pytest.mark.timeout(180)]
 DEMO = Path(__file__).parents[2] / "tools" / "demo_day.py"
@@ -39,3 +43,20 @@ def test_the_demo_tells_what_was_forgotten_and_keeps_the_days_energy(tmp_path, b
     (folder,) = tmp_path.glob("wattround-demo-*")
     assert str(folder) in text
     assert list(tmp_path.iterdir()) == [folder]  # nothing else is left behind
+
+
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTERM, signal.SIGINT])
+def test_a_demo_that_is_ended_early_leaves_nothing_running(tmp_path, number):
+    with (tmp_path / "out").open("w") as out:
+        demo = subprocess.Popen(
+            [sys.executable, str(DEMO)], stdout=out, stderr=out, env={**os.environ, "TMPDIR": str(tmp_path)}
+        )
+    until(lambda: any("connected" in log.read_text() for log in tmp_path.glob("wattround-demo-*/daemon.log")))
+    children = psutil.Process(demo.pid).children(recursive=True)
+    assert len(children) >= 2
+
+    demo.send_signal(number)
+    demo.wait(20)
+
+    psutil.wait_procs(children, timeout=10)
+    assert not [child for child in children if child.is_running() and child.status() != psutil.STATUS_ZOMBIE]
