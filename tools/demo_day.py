@@ -206,6 +206,10 @@ def summary(stage: Stage, file: Path, day: Day, console: Console) -> None:
     cost = sum(float(facts["cost"]) for facts in raised if facts["event"] == "settled")
     console.print(f"\n{len(raised)} messages in a day. What ran for nothing: {waste / 1000:.2f} kWh, {cost:.2f} EUR;"
                   f" every working day of a year that is {cost * 250:.0f} EUR.")  # fmt: skip
+    if stage.most_late_ms > 10 * 60_000:
+        console.print(
+            "This machine could not keep pace with the fast clock, so some of it came late: try --seconds 200."
+        )
     console.print(
         f"Everything of this demo lies in {stage.folder}: the settings (wattround.toml), the ledger, the logs."
     )

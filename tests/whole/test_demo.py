@@ -16,7 +16,7 @@ pytestmark = [pytest.mark.server, pytest.mark.timeout(180)]
 DEMO = Path(__file__).parents[2] / "tools" / "demo_day.py"
 
 
-@pytest.mark.parametrize(("broker", "seconds"), [("mosquitto", "60"), ("amqtt", "90")])
+@pytest.mark.parametrize(("broker", "seconds"), [("mosquitto", "60"), ("amqtt", "80")])
 def test_the_demo_tells_what_was_forgotten_and_keeps_the_days_energy(tmp_path, broker, seconds):
     words = [sys.executable, str(DEMO), "--seconds", seconds, "--broker", broker]
 
