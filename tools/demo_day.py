@@ -244,7 +244,8 @@ def main() -> None:
         time.sleep(1.0)
         hub.loop_stop()
     except KeyboardInterrupt:
-        console.print("interrupted")
+        console.print(f"interrupted; what there is lies in {stage.folder}")
+        return
     finally:
         stop.set()
         stage.close()

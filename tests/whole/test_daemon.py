@@ -49,7 +49,7 @@ def test_a_television_in_an_empty_house_is_told_once_and_settles(mosquitto, hub,
     assert raised["label"] == "Television"
     assert raised["watts_w"] == 120
     assert float(raised["cost_per_day"]) == 0.72  # 0.120 kW x 24 h x 0.25 EUR/kWh
-    assert "Television has been on since" in raised["text"]
+    assert "Television is on, nobody home, since" in raised["text"]
     assert settled["because"] == "level"
     assert float(settled["waste_wh"]) > 0
     assert settled["began"] == raised["began"]

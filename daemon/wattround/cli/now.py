@@ -127,6 +127,8 @@ def trouble_lines(facts: dict[str, Any]) -> list[str]:
         lines.append(f"ledger cannot be written: {daemon['ledger_trouble']}; measuring goes on in memory")
     if daemon["messages_dropped"]:
         lines.append(f"{daemon['messages_dropped']} readings were dropped: they came faster than they could be taken")
+    if daemon.get("names_refused"):
+        lines.append(f"{daemon['names_refused']} messages refused: more names than a pattern's at_most allows")
     lines += [
         f"bad payloads from {name}: {entry['count']}, last: {entry['last']}"
         for name, entry in facts["bad_payloads"].items()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Literal, NamedTuple
 
 from wattround.config.kinds import placeholder
@@ -97,8 +97,7 @@ def _nesting(settings: Settings) -> Iterator[Finding]:
             continue
         path: Path = ("meters", index, "within")
         if meter.within not in within:
-            if not captures:
-                yield Finding(path, f'"{meter.within}"', "the name of a meter", nearest(meter.within, within))
+            yield _no_meter(path, meter.within, within, captures=captures)
             continue
         chain = [meter.name]
         step: str | None = meter.within
@@ -107,6 +106,14 @@ def _nesting(settings: Settings) -> Iterator[Finding]:
             step = within.get(step)
         if step == meter.name:
             yield Finding(path, f'"{meter.within}"', "no meter within itself", " in ".join([*chain, meter.name]))
+
+
+def _no_meter(path: Path, name: str, known: Collection[str], *, captures: bool) -> Finding:
+    """An unknown meter is an error, or only doubtful where a pattern may yet capture its name."""
+    if captures:
+        expected = "no meter of this name yet: it works once a pattern has captured it"
+        return Finding(path, f'"{name}"', expected, nearest(name, known), "warning")
+    return Finding(path, f'"{name}"', "the name of a meter", nearest(name, known))
 
 
 def _one_clock(settings: Settings) -> Iterator[Finding]:
@@ -156,8 +163,8 @@ def _rule(settings: Settings, index: int, rule: Rule) -> Iterator[Finding]:
     meters = {meter.name: meter for meter in settings.meters}
     patterns = [meter for meter in settings.meters if meter.captured]
     load = meters.get(rule.load)
-    if load is None and not patterns:
-        yield Finding((*here, "load"), f'"{rule.load}"', "the name of a meter", nearest(rule.load, meters))
+    if load is None:
+        yield _no_meter((*here, "load"), rule.load, meters, captures=bool(patterns))
     if rule.level in ("active", "standby"):
         known = [load] if load else patterns
         if known and all(meter.active_w is None for meter in known):

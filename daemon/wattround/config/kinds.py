@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BeforeValidator
 _DURATION = re.compile(r"(?:(\d+)d)?(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?")
 _PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_-]*)\}")
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
+_LEVEL = re.compile(r"[^/+#{}\\]{1,64}")
 _CLOCK = re.compile(r"([0-2]?\d):([0-5]\d)")
 MAX_TOPIC_BYTES = 65_535
 
@@ -110,7 +111,10 @@ def _name(found: str) -> str:
 
 
 def _meter_name(found: str) -> str:
-    return found if _PLACEHOLDER.fullmatch(found) else _name(found)
+    # what a pattern may capture must be nameable: any level of a topic
+    if not _PLACEHOLDER.fullmatch(found) and (not _LEVEL.fullmatch(found) or not found.isprintable()):
+        raise ValueError("a name of up to 64 characters without / + # { } and backslash")
+    return found
 
 
 def _as_float(found: object) -> object:

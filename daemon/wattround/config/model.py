@@ -145,7 +145,7 @@ class Meter(Part):
     name: MeterName
     label: str = ""
     role: Role = "circuit"
-    within: Name | None = None
+    within: MeterName | None = None
     power: PowerSource | None = None
     counter: CounterSource | None = None
     availability: Availability | None = None
@@ -214,7 +214,7 @@ class Rule(Part):
     """What to watch for: all that is stated must hold at once, for `lasting`."""
 
     name: Name
-    load: Name
+    load: MeterName
     level: Literal["off", "standby", "active"] = "active"
     occupancy: Literal["empty", "occupied"] | None = None
     between: tuple[Name, Name] | None = None

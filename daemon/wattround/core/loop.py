@@ -244,6 +244,7 @@ class Core:
             **self.health(),
             "ledger_trouble": self.keeper.trouble or None,
             "messages_dropped": self.inbox.dropped,
+            "names_refused": self.house.unmatched.bad,
             "messages_waiting": len(self.outbox),
             "now_ms": now_ms,
         }

@@ -91,7 +91,7 @@ def _raised(
     day = f" Left like this it costs {house.tariff.text(house.tariff.cost_per_day(watts))} a day." if watts else ""
     lasting = duration_text(news.at_ms - news.began_ms)
     body = (
-        f"{label} has been {state} since {clock(news.began_ms)} ({lasting}), {_circumstance(rule)}. {draw};"
+        f"{label} is {state}, {_circumstance(rule)}, since {clock(news.began_ms)} ({lasting}). {draw};"
         f" so far {_energy(news.waste_uwh)}, {house.tariff.text(house.tariff.cost(news.waste_uwh))}.{day}"
         f" (rule {news.rule})"
     )

@@ -59,7 +59,7 @@ def _meter(
         "within": settings.within,
         "watts_w": watts[name],
         "unmeasured_w": _unmeasured(core, name, watts),
-        "level": meter.level if now_ms <= meter.held_until_ms else None,
+        "level": meter.level if now_ms <= meter.held_until_ms and settings.role in ("circuit", "appliance") else None,
         "today_in_wh": into / 1e6,
         "today_out_wh": out / 1e6,
         "today_cost": str(core.tariff.cost(into)),

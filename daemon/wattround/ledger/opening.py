@@ -45,7 +45,9 @@ def open_for_writing(folder: Path, now_ms: int) -> Opened:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         lock = (folder / LOCK).open("w")
     except OSError as error:
-        raise LedgerUnusable(f"{folder}: {error.strerror}: a folder that wattround may write is needed") from None
+        raise LedgerUnusable(
+            f"{folder}: {error.strerror}: a folder that wattround may write is needed, see [ledger] folder"
+        ) from None
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:

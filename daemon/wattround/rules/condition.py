@@ -1,6 +1,6 @@
 """Conditions: each answers true, false or unknown (None) at an instant, and says when time alone may change it.
 
-A new kind of condition is a class with these two methods and a line in `service` that makes it from settings.
+A new kind of condition is a class with these two methods and a line in `core.wiring` that makes it from settings.
 """
 
 from __future__ import annotations
