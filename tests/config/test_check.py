@@ -176,6 +176,35 @@ def test_a_byte_order_mark_does_no_harm():
     assert problems("\ufeff" + HOUSE + METER) == []
 
 
+PLUGS = '[[meters]]\nname = "{plug}"\npower = { topic = "p/{plug}/w" }\nactive_w = 9\n'
+
+
+@pytest.mark.parametrize(("extra", "key"), [
+    ('[[rules]]\nname = "r"\nload = "tvv"\n', 'rules["r"].load'),
+    ('[[meters]]\nname = "x"\npower = { topic = "t/x" }\nwithin = "tvv"\n', 'meters["x"].within'),
+])  # fmt: skip
+def test_a_meter_that_a_pattern_may_yet_bring_is_only_warned_of(extra, key):
+    (problem,) = [problem for problem in examine_text(HOUSE + METER + PLUGS + extra)[0] if problem.key == key]
+
+    assert problem.severity == "warning"
+    assert "did you mean tv?" in problem.hint
+
+
+@pytest.mark.parametrize("extra", [
+    '[[rules]]\nname = "r"\nload = "{plug}"\n',
+    '[[meters]]\nname = "x"\npower = { topic = "t/x" }\nwithin = "{plug}"\n',
+])  # fmt: skip
+def test_a_pattern_itself_is_no_meter(extra):
+    """A rule on it would pass and never hold."""
+    assert only(HOUSE + METER + PLUGS + extra).severity == "error"
+
+
+def test_whatever_a_pattern_can_capture_can_be_named():
+    extra = '[[meters]]\nname = "TV Plug"\nactive_w = 9\n[[rules]]\nname = "r"\nload = "TV Plug"\n[[channels]]\nname = "hub"\nmqtt = true\n'
+
+    assert problems(HOUSE + PLUGS + extra) == []
+
+
 def test_settings_are_frozen():
     settings = examine_text(HOUSE + METER)[1]
 

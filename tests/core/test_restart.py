@@ -238,10 +238,7 @@ def test_a_small_step_back_before_a_restart_covers_nothing_twice(tmp_path):
     run = HouseRun(tmp_path, LIVE_METER, BEGIN)
 
     def live(turns):
-        for _ in range(turns):
-            run.clock.pass_ms(5_000)
-            run.inbox.put(("t/m", b"1000", run.clock.mono_ms(), LIVE, None))
-            run.core.turn()
+        run.live("t/m", 1000, turns, every_ms=5_000)
 
     live(9)
     run.clock.set_ms(run.clock.now_ms - 60_000)
@@ -335,10 +332,7 @@ def test_a_clock_that_is_set_raises_nothing_early_and_silences_nothing(tmp_path,
     with HouseRun(tmp_path, RULE_METER, BEGIN) as run:
 
         def live(turns):
-            for _ in range(turns):
-                run.clock.pass_ms(10_000)
-                run.inbox.put(("t/m", b"600", run.clock.mono_ms(), LIVE, None))
-                run.core.turn()
+            run.live("t/m", 600, turns)
 
         live(3)
         run.clock.set_ms(run.clock.now_ms + step_s * 1000)
@@ -375,10 +369,7 @@ def test_back_and_forth_within_two_minutes_covers_nothing_twice(tmp_path):
     with HouseRun(tmp_path, LIVE_METER, BEGIN) as run:
 
         def live(turns):
-            for _ in range(turns):
-                run.clock.pass_ms(10_000)
-                run.inbox.put(("t/m", b"1000", run.clock.mono_ms(), LIVE, None))
-                run.core.turn()
+            run.live("t/m", 1000, turns)
 
         live(12)
         run.clock.set_ms(run.clock.now_ms - 60_000)

@@ -1,5 +1,6 @@
 """The unit is right, and as closed as it can be; the install script does what it says."""
 
+import os
 import re
 import shutil
 import subprocess
@@ -9,7 +10,9 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 UNIT = ROOT / "deploy" / "wattround.service"
-analyze = pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="systemd-analyze is not installed")
+analyze = pytest.mark.skipif(
+    not shutil.which("systemd-analyze") and not os.environ.get("CI"), reason="systemd-analyze is not installed"
+)
 
 
 @analyze

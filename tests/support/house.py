@@ -130,6 +130,13 @@ class HouseRun:
         """A stamped reading arrives."""
         self.take(f"t/{meter}", json.dumps({"w": watts, "t": at_ms}), arrival_ms)
 
+    def live(self, topic: str, watts: int, turns: int, every_ms: int = 10_000) -> None:
+        """Time passes by the clock, with a reading and a turn of the core each so many milliseconds."""
+        for _ in range(turns):
+            self.clock.pass_ms(every_ms)
+            self.inbox.put((topic, str(watts).encode(), self.clock.mono_ms(), LIVE, None))
+            self.core.turn()
+
     def silence(self, meter: str, now_ms: int) -> None:
         """The meter has been silent for long."""
         integrator = self.house.metering.meters[meter]

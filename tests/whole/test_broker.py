@@ -9,6 +9,7 @@ import time
 import paho.mqtt.client as mqtt
 import pytest
 
+from conftest import missing
 from support.servers import MOSQUITTO, Mosquitto, free_port, until
 from wattround.ledger.reader import Reader
 
@@ -46,7 +47,7 @@ def broker(tmp_path):
 
     def make(*lines, port=None):
         if not MOSQUITTO:
-            pytest.skip("mosquitto is not installed")
+            missing("mosquitto")
         port = port or free_port()
         server = Mosquitto(
             tmp_path / f"broker{len(made)}", port, *(line.replace("{port}", str(port)) for line in lines)

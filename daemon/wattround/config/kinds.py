@@ -110,11 +110,15 @@ def _name(found: str) -> str:
     return found
 
 
-def _meter_name(found: str) -> str:
+def _known_meter(found: str) -> str:
     # what a pattern may capture must be nameable: any level of a topic
-    if not _PLACEHOLDER.fullmatch(found) and (not _LEVEL.fullmatch(found) or not found.isprintable()):
+    if not _LEVEL.fullmatch(found) or not found.isprintable():
         raise ValueError("a name of up to 64 characters without / + # { } and backslash")
     return found
+
+
+def _meter_name(found: str) -> str:
+    return found if _PLACEHOLDER.fullmatch(found) else _known_meter(found)
 
 
 def _as_float(found: object) -> object:
@@ -154,6 +158,7 @@ Topic = Annotated[str, AfterValidator(_plain_topic)]
 OpenTopic = Annotated[str, AfterValidator(_open_topic)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 Name = Annotated[str, AfterValidator(_name)]
+KnownMeter = Annotated[str, AfterValidator(_known_meter)]
 MeterName = Annotated[str, AfterValidator(_meter_name)]
 Number = Annotated[float, BeforeValidator(_as_float), AfterValidator(_finite)]
 Price = Annotated[Decimal, BeforeValidator(_as_decimal)]

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 from wattround.config.kinds import (
     Duration,
     FilePath,
+    KnownMeter,
     MeterName,
     Name,
     Number,
@@ -145,7 +146,7 @@ class Meter(Part):
     name: MeterName
     label: str = ""
     role: Role = "circuit"
-    within: MeterName | None = None
+    within: KnownMeter | None = None
     power: PowerSource | None = None
     counter: CounterSource | None = None
     availability: Availability | None = None
@@ -214,7 +215,7 @@ class Rule(Part):
     """What to watch for: all that is stated must hold at once, for `lasting`."""
 
     name: Name
-    load: MeterName
+    load: KnownMeter
     level: Literal["off", "standby", "active"] = "active"
     occupancy: Literal["empty", "occupied"] | None = None
     between: tuple[Name, Name] | None = None
