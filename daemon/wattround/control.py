@@ -21,7 +21,7 @@ MAX_REQUEST_BYTES = 65_536
 TIMEOUT_S = 10.0
 REQUEST_S = 2.0
 """Time that a client has to say what it wants; others wait meanwhile."""
-COMMANDS = ("now", "archive-status", "archive-refill")
+COMMANDS = ("now", "archive-status", "archive-refill", "hush")
 
 Ask = Callable[..., Future[Any]]
 

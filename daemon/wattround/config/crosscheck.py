@@ -2,23 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from typing import Literal, NamedTuple
+from collections.abc import Iterator
 
+from wattround.config.finding import Finding, no_meter
 from wattround.config.kinds import placeholder
-from wattround.config.model import Meter, Rule, Settings, Source
+from wattround.config.model import Meter, Settings, Source
 from wattround.config.positions import Path
-from wattround.config.problems import nearest
-
-
-class Finding(NamedTuple):
-    """A problem before it has a line."""
-
-    path: Path
-    found: str
-    expected: str
-    hint: str = ""
-    severity: Literal["error", "warning"] = "error"
+from wattround.config.rule import Templates
+from wattround.config.rulecheck import claim, edges, one_edge, rule_findings
 
 
 def crosscheck(settings: Settings) -> Iterator[Finding]:
@@ -34,12 +25,13 @@ def crosscheck(settings: Settings) -> Iterator[Finding]:
     yield from _same_topic(settings)
     yield from _marks(settings)
     for index, rule in enumerate(settings.rules):
-        yield from _rule(settings, index, rule)
+        yield from rule_findings(settings, index, rule)
+    yield from _ways(settings)
     yield from _secrets(settings)
 
 
 def _unique(settings: Settings) -> Iterator[Finding]:
-    for section in ("meters", "people", "rules", "channels"):
+    for section in ("meters", "people", "signals", "rules", "channels"):
         seen: dict[str, int] = {}
         for index, entry in enumerate(getattr(settings, section)):
             if entry.name in seen:
@@ -97,7 +89,7 @@ def _nesting(settings: Settings) -> Iterator[Finding]:
             continue
         path: Path = ("meters", index, "within")
         if meter.within not in within:
-            yield _no_meter(path, meter.within, within, captures=captures)
+            yield no_meter(path, meter.within, within, captures=captures)
             continue
         chain = [meter.name]
         step: str | None = meter.within
@@ -106,14 +98,6 @@ def _nesting(settings: Settings) -> Iterator[Finding]:
             step = within.get(step)
         if step == meter.name:
             yield Finding(path, f'"{meter.within}"', "no meter within itself", " in ".join([*chain, meter.name]))
-
-
-def _no_meter(path: Path, name: str, known: Collection[str], *, captures: bool) -> Finding:
-    """An unknown meter is an error, or only doubtful where a pattern may yet capture its name."""
-    if captures:
-        expected = "no meter of this name yet: it works once a pattern has captured it"
-        return Finding(path, f'"{name}"', expected, nearest(name, known), "warning")
-    return Finding(path, f'"{name}"', "the name of a meter", nearest(name, known))
 
 
 def _one_clock(settings: Settings) -> Iterator[Finding]:
@@ -158,37 +142,23 @@ def _marks(settings: Settings) -> Iterator[Finding]:
                 )
 
 
-def _rule(settings: Settings, index: int, rule: Rule) -> Iterator[Finding]:
-    here: Path = ("rules", index)
-    meters = {meter.name: meter for meter in settings.meters}
-    patterns = [meter for meter in settings.meters if meter.captured]
-    load = meters.get(rule.load)
-    if load is None:
-        yield _no_meter((*here, "load"), rule.load, meters, captures=bool(patterns))
-    if rule.level in ("active", "standby"):
-        known = [load] if load else patterns
-        if known and all(meter.active_w is None for meter in known):
-            yield Finding((*here, "level"), f'"{rule.level}"', f"active_w on the meter {rule.load}",
-                          "the watts from which it counts as active")  # fmt: skip
-    if rule.occupancy is not None and not settings.people:
-        yield Finding((*here, "occupancy"), f'"{rule.occupancy}"', "at least one [[people]] entry",
-                      "without presence nobody knows whether the house is empty")  # fmt: skip
-    for at, mark in enumerate(rule.between or ()):
-        if mark not in settings.marks:
-            yield Finding((*here, "between", at), f'"{mark}"', "the name of a mark", nearest(mark, settings.marks))
-    if rule.between and rule.between[0] == rule.between[1]:
-        yield Finding((*here, "between"), "the same mark twice", "two different marks")
-    yield from _told(settings, here, rule)
+def _ways(settings: Settings) -> Iterator[Finding]:
+    """Occupancy, manners and templates."""
+    guests = settings.occupancy.guests
+    if guests is not None:
+        yield from claim(settings, ("occupancy", "guests"), guests)
+    yield from edges(settings, ("manners", "quiet"), settings.manners.quiet)
+    yield from one_edge(settings, ("manners", "digest_at"), settings.manners.digest_at)
+    if settings.templates != Templates():
+        from wattround.config.templates import faults  # noqa: PLC0415 - only for files that have some
 
-
-def _told(settings: Settings, here: Path, rule: Rule) -> Iterator[Finding]:
-    channels = [channel.name for channel in settings.channels]
-    for at, name in enumerate(rule.tell or ()):
-        if name not in channels:
-            yield Finding((*here, "tell", at), f'"{name}"', "the name of a channel", nearest(name, channels))
-    if not settings.channels:
-        yield Finding(here, "", "no [[channels]]: this rule's episodes are kept, but nobody is told",
-                      severity="warning")  # fmt: skip
+        for kind, part, trouble in faults(settings.templates):
+            yield Finding(
+                ("templates", kind, part),
+                f"a template that fails: {trouble}",
+                "a Jinja2 text that works on a sample message",
+                "the README lists what it may use",
+            )
 
 
 _SECRETS = (("broker", "password"), ("archive", "token"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
-from typing import Annotated
+from typing import Annotated, Literal, NamedTuple
 
 from pydantic import AfterValidator, BeforeValidator
 
@@ -58,6 +58,51 @@ def minutes_of_day(found: object) -> int:
     if not match or int(match[1]) > 29:
         raise ValueError('a time such as "23:00"; after midnight of that evening, "24:30" (up to "29:59")')
     return int(match[1]) * 60 + int(match[2])
+
+
+_SUN = re.compile(r"(sunrise|sunset)(?:([+-])((?:\d+h)?(?:\d+m)?(?:\d+s)?))?")
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class SunTime(NamedTuple):
+    """Sunrise or sunset, and so many milliseconds later."""
+
+    event: Literal["sunrise", "sunset"]
+    later_ms: int
+
+
+def sun_time(found: str) -> SunTime | None:
+    """What "sunset", "sunset+30m" or "sunrise-1h" says; None for anything else."""
+    match = _SUN.fullmatch(found)
+    if not match or (match[2] and not match[3]):
+        return None
+    later_ms = duration_ms(match[3]) if match[3] else 0
+    return SunTime("sunrise" if match[1] == "sunrise" else "sunset", -later_ms if match[2] == "-" else later_ms)
+
+
+def clock_time(found: str) -> int | None:
+    """Minutes after midnight of "23:00"; None for what is no time of day."""
+    return minutes_of_day(found) if _CLOCK.fullmatch(found) else None
+
+
+def _edge(found: str) -> str:
+    if sun_time(found) is None and clock_time(found) is None and not _NAME.fullmatch(found):
+        raise ValueError('the name of a mark, a time such as "22:30", or the sun: "sunset", "sunset+30m", "sunrise-1h"')
+    return found
+
+
+def _weekday(found: str) -> str:
+    if found not in WEEKDAYS:
+        raise ValueError(f"a weekday: {', '.join(WEEKDAYS)}")
+    return found
+
+
+def words_of(found: object) -> object:
+    """One word or several, as a payload's text: true is "true", 3 is "3"."""
+    parts = found if isinstance(found, tuple) else (found,)
+    if not all(isinstance(part, str | bool | int | Decimal) for part in parts):
+        raise ValueError('a word such as "open", true or false, a number, or a list of those')
+    return tuple(str(part).lower() if isinstance(part, bool) else str(part) for part in parts)
 
 
 def _topic_fault(topic: str, *, wildcards: bool) -> str | None:
@@ -154,6 +199,8 @@ FilePath = Annotated[str, AfterValidator(_path)]
 Sign = Annotated[int, BeforeValidator(_sign)]
 Duration = Annotated[int, BeforeValidator(duration_ms)]
 TimeOfDay = Annotated[int, BeforeValidator(minutes_of_day)]
+Edge = Annotated[str, AfterValidator(_edge)]
+Weekday = Annotated[str, AfterValidator(_weekday)]
 Topic = Annotated[str, AfterValidator(_plain_topic)]
 OpenTopic = Annotated[str, AfterValidator(_open_topic)]
 Pointer = Annotated[str, AfterValidator(_pointer)]

@@ -13,7 +13,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from wattround.config.crosscheck import Finding, crosscheck
+from wattround.config.crosscheck import crosscheck
+from wattround.config.finding import Finding
 from wattround.config.model import Settings
 from wattround.config.positions import Path, Positions
 from wattround.config.problems import Problem, from_pydantic, key_text
@@ -93,7 +94,7 @@ def examine_text(text: str) -> tuple[list[Problem], Settings | None]:
 
 _STAND_IN: dict[str, Any] = {
     "id": "x", "time_zone": "UTC", "currency": "X", "price_per_kwh": 0, "name": "x", "topic": "x", "load": "x",
-    "offline": ["x"], "home": ["x"], "url": "http://x", "house": {}, "meters": [],
+    "signal": "x", "offline": ["x"], "home": ["x"], "url": "http://x", "house": {}, "meters": [],
 }  # fmt: skip
 """What takes the place of a required key that is missing or wrong, so that the rest can be checked too."""
 

@@ -6,9 +6,10 @@ from decimal import Decimal
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
+from pydantic import Field, SecretStr, field_validator
 
 from wattround.config.kinds import (
+    WEEKDAYS,
     Duration,
     FilePath,
     KnownMeter,
@@ -23,17 +24,10 @@ from wattround.config.kinds import (
     Topic,
     placeholder,
 )
+from wattround.config.part import DAY_MS, MINUTE_MS, Part
+from wattround.config.rule import Manners, OccupancyWays, Rule, Signal, Templates
 
-MINUTE_MS = 60_000
-DAY_MS = 86_400_000
 Role = Literal["supply", "generation", "circuit", "appliance"]
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-
-class Part(BaseModel):
-    """Any table of the file: unknown keys are refused, types are not coerced, values never change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
 
 class House(Part):
@@ -44,6 +38,9 @@ class House(Part):
     time_zone: str
     currency: str = Field(min_length=1, max_length=8)
     price_per_kwh: Price = Field(ge=Decimal(0), le=Decimal(1_000_000))
+    latitude: Number | None = Field(default=None, ge=-90, le=90)
+    longitude: Number | None = Field(default=None, ge=-180, le=180)
+    mains_v: Number = Field(default=230.0, gt=0, le=1000)
 
     @field_validator("time_zone")
     @classmethod
@@ -145,6 +142,7 @@ class Meter(Part):
 
     name: MeterName
     label: str = ""
+    tags: tuple[Name, ...] = ()
     role: Role = "circuit"
     within: KnownMeter | None = None
     power: PowerSource | None = None
@@ -156,6 +154,7 @@ class Meter(Part):
     active_release_w: Number | None = Field(default=None, gt=0)
     lowest_w: Number | None = None
     highest_w: Number = Field(default=100_000.0, gt=0)
+    breaker_a: Number | None = Field(default=None, gt=0, le=1000)
     at_most: int = Field(default=64, ge=1, le=20_000)
 
     @property
@@ -211,28 +210,22 @@ class Mark(Part):
         return self.every if own is None else own
 
 
-class Rule(Part):
-    """What to watch for: all that is stated must hold at once, for `lasting`."""
-
-    name: Name
-    load: KnownMeter
-    level: Literal["off", "standby", "active"] = "active"
-    occupancy: Literal["empty", "occupied"] | None = None
-    between: tuple[Name, Name] | None = None
-    lasting: Duration = Field(default=10 * MINUTE_MS, le=7 * DAY_MS)
-    release: Duration = Field(default=2 * MINUTE_MS, le=DAY_MS)
-    tell: tuple[Name, ...] | None = None
-
-
 class Channel(Part):
     """A way to reach people: `mqtt = true` for topics of our own, else the URL of a service."""
 
     name: Name
     mqtt: bool = False
     topic: Topic | None = None
+    raw: bool | None = None
+    most_a_day: int | None = Field(default=None, ge=1, le=1000)
     url: SecretStr | None = None
     url_file: FilePath | None = None
     url_credential: str | None = None
+
+    @property
+    def is_raw(self) -> bool:
+        """Whether it is for programs: every raise and settle at once, one message each, without manners."""
+        return self.mqtt if self.raw is None else self.raw
 
 
 class Settings(Part):
@@ -244,9 +237,13 @@ class Settings(Part):
     archive: Archive | None = None
     meters: tuple[Meter, ...]
     people: tuple[Person, ...] = ()
-    marks: dict[Name, Mark] = {}
+    signals: tuple[Signal, ...] = ()
+    occupancy: OccupancyWays = OccupancyWays()
+    marks: dict[Name, Mark] = {}  # noqa: RUF012 - pydantic copies defaults
     rules: tuple[Rule, ...] = ()
     channels: tuple[Channel, ...] = ()
+    manners: Manners = Manners()
+    templates: Templates = Templates()
 
     @property
     def protocol(self) -> Literal["5", "3.1.1"]:

@@ -8,23 +8,35 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
-from wattround.config.model import Channel, Meter, Settings
-from wattround.core.telling import House, tell
-from wattround.core.wiring import meter_spec, rule_specs, tariff_of, tree_of
+from wattround.config.model import Meter, Settings
+from wattround.core.facts import HouseFacts
+from wattround.core.requests import answer_request
+from wattround.core.rulebook import Parts, claims_of, occupancy_ways, rulebook
+from wattround.core.saved import FORMAT, upgraded
+from wattround.core.telling import House
+from wattround.core.voice import Figures, Voice
+from wattround.core.wiring import meter_spec, tariff_of, tree_of
 from wattround.ingest.delivery import LIVE, RETAINED, Ack, Arrival
 from wattround.ingest.feed import Feed, Health, Router, feeds_of
 from wattround.ingest.payload import BadPayload
-from wattround.ledger.batch import Batch, EpisodeRow, Message
+from wattround.ledger.batch import Batch, SignalRow
 from wattround.metering.house import Metering
 from wattround.metering.meter import Meter as Integrator
 from wattround.metering.minute import MINUTE_MS
-from wattround.rules.engine import Engine, EpisodeNews
+from wattround.rules.engine import Engine
+from wattround.rules.load import Drawn
 from wattround.rules.marks import midnight_ms
+from wattround.rules.nights import Nights
 from wattround.rules.occupancy import Presence
+from wattround.rules.signals import Signals
+from wattround.rules.usage import Spending
 
 log = structlog.get_logger("house")
 
 CLOCK_IS_SET_MS = 1_704_067_200_000  # 2024-01-01
+RECORD_EVERY_MS = 900_000
+"""How often a signal that says the same as before is written down."""
+LONGEST_WORD = 256
 KnownReading = Callable[[str, int], float | None]
 """Watts of the ledger's stamped reading of a meter at an instant, if it is kept."""
 
@@ -44,41 +56,91 @@ class HouseCore:
         self.acks: list[Ack] = []
         self.new_meters: dict[str, str] = {}
         self.today = Today(now_ms, {})
+        self.replies: list[tuple[str, bytes]] = []
         self._known_reading = known_reading
         self.metering = Metering(())
-        self.presence = Presence({})
-        self.engine = Engine(self._above)
+        self.meters: dict[str, Meter] = {}
+        self.tree = tree_of({})
+        self.facts = HouseFacts(self.metering, lambda: self.tree, self._roles)
+        self.zone = ZoneInfo(settings.house.time_zone)
+        self.nights = Nights()
+        self.signals = Signals({})
+        self.presence = Presence.of(occupancy_ways(settings))
+        self.spending = Spending(self.facts.energy, self.zone)
+        self.engine = Engine(self.facts.above, self.zone)
+        self.voice = Voice(settings, self._figures())
         self.unmatched = Health()
+        self._recorded: dict[tuple[str, str], tuple[str, int]] = {}
         self.configure(settings, now_ms)
+
+    def _roles(self) -> Mapping[str, str]:
+        return {name: meter.role for name, meter in self.meters.items()}
+
+    def _figures(self) -> Figures:
+        metering = self.metering
+
+        def watts(name: str) -> float | None:
+            meter = metering.meters.get(name)
+            return meter.watts if meter is not None else None
+
+        return Figures(
+            watts,
+            lambda load: self.facts.excess_w(load, self.engine.now_ms),
+            lambda rule, load: self.spending.spent_uwh(load, rule.spent.per, self.engine.now_ms) if rule.spent else 0,
+            lambda: (self.nights.base_w(), self.nights.creep_w(), self.nights.culprits()),
+            self.facts.troubles,
+        )
 
     def configure(self, settings: Settings, now_ms: int) -> None:
         """Take up settings, the first or changed ones; what stayed the same goes on as it was."""
         self.settings = settings
         self.zone = ZoneInfo(settings.house.time_zone)
+        self._request_topic = f"{settings.topic_root}/request"
         self.tariff = tariff_of(settings)
         self.house = House(settings.house.id, settings.house.name or settings.house.id, self.zone, self.tariff)
         old_names = [name for name in self.metering.meters if name not in {meter.name for meter in settings.meters}]
         self.router = Router(settings)
         # topics that carry nothing but one meter's watts, which most messages are about
         self._plain: dict[str, tuple[Feed, Integrator]] = {}
-        self.meters: dict[str, Meter] = dict(self.router.meters)
+        self.meters = dict(self.router.meters)
         for name in old_names:  # names that a pattern captured before the change
             self._meet(name)
-        for name, meter in self.meters.items():
-            self._add_meter(name, meter)
-        self.tree = tree_of(self.meters)
-        self.presence = _renewed(self.presence, {person.name: person.believable for person in settings.people})
-        self.rules = {rule.name: rule for rule in settings.rules}
-        levels = {name: meter.level if meter.announced else None for name, meter in self.metering.meters.items()}
-        self.engine.configure(rule_specs(settings, self.presence), now_ms, levels)
-        self._watched = self.engine.loads
+        self._renew_signals()
+        self.voice.configure(settings, self.house, self.meters)
+        self._take_up_rules(now_ms)
         # last: an episode that settles because its load is gone still needs to know what it wasted
         self.metering.retire(self.meters)
         self.batch.late = {name: late for name, late in self.batch.late.items() if name in self.meters}
-        self.collect(now_ms)
+        self.collect()
+
+    def _renew_signals(self) -> None:
+        """Presence and signals as configured now, with what is known of them."""
+        settings = self.settings
+        said, words = self.signals.snapshot(), self.presence.snapshot()
+        self.signals = Signals({signal.name: signal.believable for signal in settings.signals}, claims_of(settings))
+        self.signals.restore(said)
+        self.presence = Presence.of(occupancy_ways(settings), self.signals)
+        self.presence.restore(words)
+
+    def _take_up_rules(self, now_ms: int) -> None:
+        """Rules for the meters there are, and meters that watch for what the rules need to know."""
+        self.spending.watched.clear()
+        parts = Parts(self.presence, self.signals, self.spending, self.nights, self.facts, self.tariff.cost)
+        self._book = rulebook(self.settings, self.meters, parts)
+        self.facts.members = self._book.members
+        for name, meter in self.meters.items():
+            self._add_meter(name, meter)
+        self.tree = tree_of(self.meters)
+        drawn = {
+            name: Drawn(meter.level, None if meter.lost else meter.watts)
+            for name, meter in self.metering.meters.items()
+        }
+        self.engine.configure(self._book.specs, now_ms, drawn)
+        self._watched = self.engine.meters
 
     def _add_meter(self, name: str, meter: Meter) -> None:
-        integrator = self.metering.add(meter_spec(meter, name))
+        edges_w = tuple(sorted(self._book.edges_w.get(name, ())))
+        integrator = self.metering.add(meter_spec(meter, name, edges_w, every_change=name in self._book.every_change))
         self.new_meters[name] = meter.role
         for feed in self.router.of_meter(name):
             if feed.plain and len(self.router.exact[feed.topic]) == 1:
@@ -92,10 +154,6 @@ class HouseCore:
                 for feed in feeds_of(pattern, name):
                     self.router.add(feed)
 
-    def _above(self, load: str, at_ms: int) -> float:
-        meter = self.metering.meters.get(load)
-        return meter.above_at(at_ms) if meter is not None else 0.0
-
     # -- arrivals ---------------------------------------------------------------------------------
 
     def take(self, arrival: Arrival, at_ms: int) -> None:
@@ -103,9 +161,9 @@ class HouseCore:
         topic, payload, _, timing, ack = arrival
         if ack is not None:
             self.acks.append(ack)
-        if at_ms >= self.engine.next_ms:
+        if at_ms > self.engine.next_ms:
             self.engine.advance(at_ms)
-            self.collect(at_ms)
+            self.collect()
         pair = self._plain.get(topic)
         if pair is not None and timing == LIVE:
             feed, meter = pair
@@ -114,6 +172,8 @@ class HouseCore:
                 feed.health.good += 1
             except BadPayload as trouble:
                 self._refuse(feed, str(trouble), at_ms)
+        elif topic == self._request_topic:
+            self._request(payload, at_ms, timing)
         else:
             for feed in self.router.exact.get(topic) or self._newcomers(topic, at_ms):
                 self._take_slowly(feed, topic, payload, at_ms, timing)
@@ -153,16 +213,30 @@ class HouseCore:
                 continue
             log.info("new meter", meter=name, pattern=pattern.name, topic=topic)
             self._meet(name)
-            self._add_meter(name, self.meters[name])
-            self.tree = tree_of(self.meters)
+            if any(rule.tag is not None for rule in self.settings.rules):
+                self._take_up_rules(at_ms)  # it may have a tag that rules go by
+            else:
+                self._add_meter(name, self.meters[name])
+                self.tree = tree_of(self.meters)
         return self.router.exact.get(topic, ())
 
     def _decode(self, feed: Feed, payload: bytes, at_ms: int, timing: int) -> None:
         if feed.kind == "presence":
             is_home = feed.decode_word(payload) in feed.words
-            self.presence.hear(feed.name, at_ms, is_home=is_home, retained=timing == RETAINED)
+            self.engine.advance(at_ms)
+            if self.presence.hear(feed.name, at_ms, is_home=is_home, retained=timing == RETAINED):
+                self._record("person", feed.name, "home" if is_home else "away", at_ms)
             self.engine.signals_changed(at_ms)
-            self.collect(at_ms)
+            self.collect()
+        elif feed.kind == "signal":
+            word = feed.decode_word(payload)
+            if len(word) > LONGEST_WORD:
+                raise BadPayload(f"more than {LONGEST_WORD} characters where a word was expected")
+            self.engine.advance(at_ms)
+            if self.signals.hear(feed.name, at_ms, word, retained=timing == RETAINED):
+                self._record("signal", feed.name, word, at_ms)
+            self.engine.signals_changed(at_ms)
+            self.collect()
         elif feed.kind == "availability":
             if feed.decode_word(payload) in feed.words:
                 self._gone(feed.name, at_ms)
@@ -173,6 +247,18 @@ class HouseCore:
                     self._power(meter, value, stamp, at_ms, timing)
                 else:
                     self._counter(meter, value, stamp, at_ms, timing)
+
+    def _record(self, kind: str, name: str, value: str, at_ms: int) -> None:
+        """Keep what was heard, so that rules can be rehearsed on it; what only says the same, now and then."""
+        known = self._recorded.get((kind, name))
+        if known is None or known[0] != value or not 0 <= at_ms - known[1] < RECORD_EVERY_MS:
+            self._recorded[kind, name] = (value, at_ms)
+            self.batch.signals.append(SignalRow(at_ms, kind, name, value))
+
+    def _request(self, payload: bytes, at_ms: int, timing: int) -> None:
+        """Somebody asks by MQTT; the answer goes out with the next turn."""
+        answer = answer_request(payload, lambda facts: self.voice.hush(facts, at_ms), retained=timing == RETAINED)
+        self.replies.append((f"{self.settings.topic_root}/reply", answer))
 
     def _gone(self, name: str, at_ms: int) -> None:
         meter = self.metering.meters[name]
@@ -226,27 +312,33 @@ class HouseCore:
         self.metering.fade(self._watched, now_ms)
         if self.metering.out.levels:
             self._levels(now_ms)
-        if now_ms >= self.engine.next_ms:
+        if now_ms > self.engine.next_ms:
             self.engine.advance(now_ms)
         closed = self.metering.tick(now_ms)
-        self.collect(now_ms)
+        self.collect()
+        self.voice.speak(now_ms, self.engine, self.batch)
         return closed
 
     def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
         """The wall clock was set."""
         self.metering.jump(expected_ms, now_ms, occupied)
         self.presence.clock_was_set(now_ms - expected_ms)
+        self.signals.clock_was_set(now_ms - expected_ms)
+        self.voice.manners.clock_was_set(now_ms - expected_ms, now_ms)
+        self._recorded.clear()
         self.engine.clock_was_set(now_ms - expected_ms, now_ms)
-        self.collect(now_ms)
+        self.collect()
         self.begin_day(now_ms, {})
 
     def _levels(self, at_ms: int) -> None:
         changes, self.metering.out.levels = self.metering.out.levels, []
         for change in changes:
-            self.engine.level(min(change.at_ms, at_ms), change.meter, change.level)
-        self.collect(at_ms)
+            if change.level in ("off", "standby"):
+                self.voice.manners.hushes.load_is_off(change.meter)
+            self.engine.drawn(min(change.at_ms, at_ms), change.meter, Drawn(change.level, change.watts))
+        self.collect()
 
-    def collect(self, at_ms: int) -> None:
+    def collect(self) -> None:
         """Move what metering and rules had to say into the batch."""
         if rows := self.metering.out.rows:
             self.batch.rows += rows
@@ -255,41 +347,7 @@ class HouseCore:
         if news := self.engine.news:
             self.engine.news = []
             for item in news:
-                self._news(item, at_ms)
-
-    def _news(self, news: EpisodeNews, at_ms: int) -> None:
-        rule = self.rules.get(news.rule)
-        settled_ms = news.at_ms if news.what == "settled" else None
-        cost = str(self.tariff.cost(news.waste_uwh))
-        self.batch.episodes.append(
-            EpisodeRow(
-                news.rule,
-                news.load,
-                news.began_ms,
-                news.raised_ms,
-                settled_ms,
-                news.waste_uwh,
-                cost,
-                news.reason,
-            )
-        )
-        integrator = self.metering.meters.get(news.load)
-        meter = self.meters.get(news.load)
-        label = meter.label if meter is not None and meter.label else news.load
-        watts = integrator.watts if integrator is not None and news.what == "raised" else None
-        told = tell(news, rule, label, watts, self.house)
-        log.info("episode", what=news.what, rule=news.rule, load=news.load, waste_wh=round(news.waste_uwh / 1e6, 3))
-        self.say(told.title, told.body, told.facts, at_ms, rule.tell if rule is not None else None)
-
-    def say(self, title: str, body: str, facts: str, at_ms: int, channels: tuple[str, ...] | None = None) -> None:
-        """Put a message for each of the named channels (None: all) into the batch."""
-        for channel in self.settings.channels:
-            if channels is None or channel.name in channels:
-                self.batch.messages.append(Message(channel.name, at_ms, title, body, facts))
-
-    def channel(self, name: str) -> Channel | None:
-        """A channel's settings."""
-        return next((channel for channel in self.settings.channels if channel.name == name), None)
+                self.voice.hear(item, self.batch)
 
     # -- today ------------------------------------------------------------------------------------
 
@@ -317,33 +375,33 @@ class HouseCore:
             "meters": self.metering.snapshot(),
             "rules": self.engine.snapshot(),
             "presence": self.presence.snapshot(),
+            "signals": self.signals.snapshot(),
+            "manners": self.voice.manners.snapshot(),
+            "format": FORMAT,
             "patterns": [name for name, meter in self.meters.items() if meter.captured],
         }
 
     def restore(self, state: Mapping[str, Any], saved_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
         """Take up a saved state. One that lies in the future was saved by a clock that has been set back since."""
+        state = upgraded(state)
         for name in state["patterns"]:
             self._meet(name)
-            if name in self.meters:
-                self._add_meter(name, self.meters[name])
-        self.tree = tree_of(self.meters)
+        self._take_up_rules(now_ms)
         self.metering.restore(state["meters"], saved_ms)
         self.presence.restore(state["presence"])
+        self.signals.restore(state["signals"])
+        self.voice.manners.restore(state["manners"])
         # before that year it has not been set yet after a start, and what was saved says more than it does
         back_ms = min(0, now_ms - saved_ms) if now_ms > CLOCK_IS_SET_MS else 0
         if back_ms:
             self.metering.jump(saved_ms, now_ms, occupied)
             self.presence.clock_was_set(back_ms)
+            self.signals.clock_was_set(back_ms)
+            self.voice.manners.clock_was_set(back_ms, now_ms)
         self.engine.restore(state["rules"], saved_ms, now_ms, back_ms)
-        self.collect(now_ms)
+        self.collect()
 
     def open_minute(self, name: str) -> tuple[int, int]:
         """A meter's open minute and hold, for amending closed ones."""
         meter = self.metering.meters[name]
         return meter.minute, meter.spec.hold_ms
-
-
-def _renewed(old: Presence, believable_ms: dict[str, int]) -> Presence:
-    fresh = Presence(believable_ms)
-    fresh.restore(old.snapshot())
-    return fresh

@@ -57,7 +57,7 @@ class Keeper:
         house = self._house
         house.tick(now_ms)
         house.metering.follow_clock(now_ms)
-        house.collect(now_ms)  # the state below says that these minutes are closed: they go with it
+        house.collect()  # the state below says that these minutes are closed: they go with it
         batch, acks = house.batch, house.acks
         batch.states.update({"house": house.snapshot(), **(extra or {})})
         try:

@@ -17,6 +17,7 @@ from wattround.core.house import HouseCore
 from wattround.core.inbox import Inbox, Request
 from wattround.core.keeper import Acknowledge, Keeper
 from wattround.core.outbox import Outbox
+from wattround.core.rounds import Rounds
 from wattround.core.view import view
 from wattround.ledger.batch import Waiting
 from wattround.ledger.writer import Writer
@@ -35,6 +36,10 @@ class Outlets(Protocol):
 
     def submit(self, waiting: Waiting) -> bool:
         """Offer a message to its channel; False if it cannot take it now."""
+        ...
+
+    def reply(self, topic: str, payload: bytes) -> None:
+        """Answer a request that came by MQTT."""
         ...
 
 
@@ -64,12 +69,15 @@ class Core:
         self.house = HouseCore(settings, now_ms, self._known_reading)
         self.keeper = Keeper(self.house, self.writer, acknowledge, most_acks, now_ms)
         self.outbox = Outbox()
+        self.rounds = Rounds(self.house, self.writer, Path(settings.ledger.folder))
+        self.house.voice.withdraw = self._withdraw
         self._restore(now_ms)
         saved = self.writer.state("archive")
         self.archive = ArchiveCursor(saved[1] if saved else None)
         self.writer.ship_mark = self.archive.done[0]
         self.session_filters: dict[str, int] = self._saved("filters")
         self.health: Callable[[], Mapping[str, Any]] = dict
+        self.rounds.begin(now_ms)
         if self.writer.set_aside is not None:
             self._tell_set_aside(self.writer.set_aside, now_ms)
 
@@ -110,11 +118,11 @@ class Core:
 
     def _tell_set_aside(self, where: Path, now_ms: int) -> None:
         log.error("ledger was damaged: set aside, a new one begun", set_aside=str(where))
-        self.house.say(
+        self.house.voice.say(
             "The ledger was damaged",
             f"wattround found its ledger damaged and set it aside as {where.name}. Measuring goes on in a new ledger; "
             "what the old one held is missing from reports until somebody recovers it.",
-            '{"event": "ledger-set-aside"}', now_ms,
+            '{"event": "ledger-set-aside"}', now_ms, self.house.batch,
         )  # fmt: skip
 
     # -- one turn ---------------------------------------------------------------------------------
@@ -128,16 +136,33 @@ class Core:
             self.house.jump(jump.expected_ms, now_ms, self.writer.occupied(now_ms // MINUTE_MS))
             self.keeper.clock_was_set(now_ms)
             self.outbox.clock_was_set(now_ms)
+            self.rounds.begin(now_ms)
         house, take, at = self.house, self.house.take, self.time.at
         for arrival in self.inbox.drain(MANY_MESSAGES):
             take(arrival, at(arrival[2]))
         if waiting := self.inbox.arrivals:  # time must not overtake what has arrived already
             now_ms = min(now_ms, at(waiting[0][2]))
         closed = house.tick(now_ms)
+        self.rounds.look(now_ms, self.health(), self.outbox.attempts(), self.keeper.trouble, self.archive.trouble)
         self._answer_all(now_ms)
         if self.keeper.due(now_ms, minute_closed=closed):
             self.commit(now_ms)
         self.outbox.offer(self._outlets.submit, now_ms)
+        for topic, payload in house.replies:
+            self._outlets.reply(topic, payload)
+        house.replies.clear()
+
+    def _withdraw(self, channel: str, ref: int) -> bool:
+        """Take back a bulletin that was not sent: one not even written yet, or one that waits for its channel."""
+        messages = self.house.batch.messages
+        for message in messages:
+            if (message.channel, message.ref) == (channel, ref):
+                messages.remove(message)
+                return True
+        gone = self.outbox.withdraw(channel, ref, self.time.sample()[0])
+        if gone is not None:
+            self.house.batch.deliveries.append(gone)
+        return gone is not None
 
     def commit(self, now_ms: int) -> bool:
         """Write what there is; then take up the messages that the commit has put into the outbox."""
@@ -192,6 +217,9 @@ class Core:
             case "now":
                 return {**view(self.house, now_ms), "daemon": self.daemon_facts(now_ms)}
             case "delivered":
+                message = self.outbox.message(facts["number"])
+                if message is not None and facts["sent"]:
+                    self.house.voice.manners.delivered(message.channel, message.ref)
                 done = self.outbox.delivered(
                     facts["number"], sent=facts["sent"], trouble=facts["trouble"], now_ms=now_ms
                 )
@@ -215,9 +243,13 @@ class Core:
                 self.archive.refill(minute, self.house.batch)
                 return self.commit(now_ms)
             case "settings":
+                self.commit(now_ms)
                 self.house.configure(facts["settings"], now_ms)
+                self.rounds.begin(now_ms)
                 self.keeper.most_acks = facts["most_acks"]
                 return self.house.router.subscriptions()
+            case "hush":
+                return self.house.voice.hush(facts["request"], now_ms)
             case "filters":
                 self.house.batch.states["filters"] = facts["filters"]
                 return None

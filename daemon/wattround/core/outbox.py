@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import structlog
 
-from wattround.ledger.batch import Delivery, Waiting
+from wattround.config.kinds import duration_text
+from wattround.ledger.batch import Delivery, Message, Waiting
 
 log = structlog.get_logger("outbox")
 
 FIRST_RETRY_MS = 5_000
 LONGEST_RETRY_MS = 900_000
 GIVE_UP_MS = 3 * 86_400_000
+DELAYED_MS = 600_000
+"""News that reaches its channel later than this says so."""
 GIVE_UP_ATTEMPTS = 100
 """A message that could not be sent for three days and so many attempts (the clock may have been set) is given up."""
 
@@ -24,6 +28,17 @@ Submit = Callable[[Waiting], bool]
 def retry_in_ms(attempts: int) -> int:
     """Wait before the next attempt: doubling, with an end."""
     return min(LONGEST_RETRY_MS, FIRST_RETRY_MS << min(attempts, 16))
+
+
+def _dated(waiting: Waiting, now_ms: int) -> Waiting:
+    """The message, saying so if it is delayed."""
+    message = waiting.message
+    late_ms = now_ms - message.created_ms
+    if late_ms < DELAYED_MS:
+        return waiting
+    facts = json.dumps({**json.loads(message.facts), "delayed_s": late_ms // 1000})
+    body = f"{message.body}\n(This was news {duration_text(late_ms)} ago: the message was delayed.)"
+    return waiting._replace(message=message._replace(body=body, facts=facts))
 
 
 @dataclass(slots=True)
@@ -54,11 +69,30 @@ class Outbox:
         for item in self._items.values():
             item.due_ms = now_ms
 
+    def attempts(self) -> Iterator[int]:
+        """How often each waiting message has been tried."""
+        return (item.waiting.attempts for item in self._items.values())
+
+    def withdraw(self, channel: str, ref: int, now_ms: int) -> Delivery | None:
+        """Take back a bulletin that nobody has been given; the record of it, or None if it is too late."""
+        for number, item in self._items.items():
+            if item.waiting.message.channel == channel and item.waiting.message.ref == ref:
+                if item.in_flight:
+                    return None
+                del self._items[number]
+                return Delivery(number, now_ms, sent=False, trouble="said in a later message", given_up=True)
+        return None
+
+    def message(self, number: int) -> Message | None:
+        """A waiting message."""
+        item = self._items.get(number)
+        return None if item is None else item.waiting.message
+
     def offer(self, submit: Submit, now_ms: int) -> None:
         """Offer what is due."""
         for item in self._items.values():
             if not item.in_flight and now_ms >= item.due_ms:
-                item.in_flight = submit(item.waiting)
+                item.in_flight = submit(_dated(item.waiting, now_ms))
                 if not item.in_flight:
                     item.due_ms = now_ms + FIRST_RETRY_MS
 

@@ -1,28 +1,22 @@
-"""Words for a person, facts for a machine: what an episode's news says."""
+"""Words for a person, facts for a machine: what an episode's news, or a bulletin of several, says."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime
-from decimal import Decimal
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from wattround.config.kinds import duration_text
-from wattround.config.model import Rule
+from wattround.config.rule import Rule, Templates
+from wattround.config.templates import Kind, Letter, Line, letter_text
+from wattround.core.words import because, state, why
 from wattround.money.flat import FlatTariff
 from wattround.rules.engine import EpisodeNews
+from wattround.rules.manners import Bulletin, Item
 
 UWH_PER_KWH = 1e9
-_BECAUSE = {
-    "level": "it is no longer {level}",
-    "occupancy": "the house is no longer {occupancy}",
-    "time": "the hours that this rule watches are over",
-    "level-unknown": "nothing is heard of it any more; whether it is still on cannot be told",
-    "occupancy-unknown": "who is home cannot be told any more",
-    "rule-changed": "the rule was changed",
-}
 
 
 class House(NamedTuple):
@@ -34,6 +28,16 @@ class House(NamedTuple):
     tariff: FlatTariff
 
 
+class Scene(NamedTuple):
+    """What the core knows of an episode beside its news: the rule, names, watts now, and what else is to be said."""
+
+    rule: Rule | None
+    label: str
+    watts: float | None
+    note: str
+    wastes: bool
+
+
 class Told(NamedTuple):
     """A message before it has a channel."""
 
@@ -42,16 +46,135 @@ class Told(NamedTuple):
     facts: str
 
 
-def tell(news: EpisodeNews, rule: Rule | None, label: str, watts: float | None, house: House) -> Told:
-    """The message for an episode that was raised or has settled."""
-    cost = house.tariff.cost(news.waste_uwh)
-    clock = _clock(house.zone, news.at_ms)
-    say = _raised if news.what == "raised" else _settled
-    title, body = say(news, rule, label, watts, house, clock)
-    return Told(title, body, json.dumps(_facts(news, label, watts, cost, house, body)))
+SceneOf = Callable[[EpisodeNews], Scene]
 
 
-def _clock(zone: ZoneInfo, near_ms: int) -> Callable[[int], str]:
+def tell_raw(news: EpisodeNews, scene: Scene, house: House, *, hushed: bool) -> Told:
+    """One episode's news, for a program."""
+    item = Item(raised=news) if news.what == "raised" else Item(settled=news)
+    told = line(item, scene, house, news.at_ms, 0)
+    facts = episode_facts(news, scene, house, told.sentence)
+    return Told(f"{told.label}: {told.state}", told.sentence, json.dumps({**facts, "hushed": hushed}))
+
+
+def tell_bulletin(bulletin: Bulletin, scene_of: SceneOf, house: House, templates: Templates) -> Told:
+    """What people are told, by the templates."""
+    scenes = [scene_of(item.news) for item in bulletin.items]
+    total_uwh = sum(item.news.waste_uwh for item in bulletin.items)
+    lines = tuple(
+        line(item, scene, house, bulletin.at_ms, total_uwh if len(scenes) > 1 else 0)
+        for item, scene in zip(bulletin.items, scenes, strict=True)
+    )
+    kind = kind_of(bulletin)
+    title, body = letter_text(kind, templates, letter(bulletin, scenes, lines, house, total_uwh))
+    facts = {
+        "house": house.id,
+        "event": kind,
+        "title": title,
+        "text": body,
+        "held_back": bulletin.capped,
+        "episodes": [
+            episode_facts(item.news, scene, house, told.sentence)
+            for item, scene, told in zip(bulletin.items, scenes, lines, strict=True)
+        ],
+    }
+    return Told(title, body, json.dumps(facts))
+
+
+def kind_of(bulletin: Bulletin) -> Kind:
+    """Which template speaks: what is all of one kind has its own, anything mixed is a digest."""
+    if bulletin.kind == "digest":
+        return "digest"
+    kinds: set[Kind] = {_event_kind(item) for item in bulletin.items}
+    return kinds.pop() if len(kinds) == 1 else "digest"
+
+
+def _event_kind(item: Item) -> Kind:
+    if item.settled is not None:
+        return "settled"
+    return "raised" if item.raised is not None else "reminder"
+
+
+def letter(bulletin: Bulletin, scenes: list[Scene], lines: tuple[Line, ...], house: House, total_uwh: int) -> Letter:
+    """What a template is given."""
+    watts = sum(
+        scene.watts or 0.0
+        for item, scene in zip(bulletin.items, scenes, strict=True)
+        if item.settled is None and scene.wastes
+    )
+    reasons = {told.why for told in lines}
+    tariff = house.tariff
+    return Letter(
+        house=house.title,
+        lines=lines,
+        why=reasons.pop() if len(reasons) == 1 else "",
+        watts=f"{watts:,.0f} W",
+        energy=energy_text(total_uwh),
+        cost=tariff.text(tariff.cost(total_uwh)),
+        cost_a_day=tariff.text(tariff.cost_per_day(watts)),
+        held_back=bulletin.capped,
+    )
+
+
+def line(item: Item, scene: Scene, house: House, now_ms: int, total_uwh: int) -> Line:
+    """One episode of a message. `total_uwh`: of all of them, where there are several."""
+    news, tariff = item.news, house.tariff
+    clock = clock_text(house.zone, now_ms)
+    event = _event(item)
+    over = item.settled is not None
+    share = f"{100 * news.waste_uwh / total_uwh:.0f} %" if total_uwh > 0 and scene.wastes else ""
+    watts = scene.watts if not over else None
+    told = Line(
+        event=event,
+        label=scene.label,
+        load=news.load,
+        rule=news.rule,
+        state=state(scene.rule),
+        why=why(scene.rule),
+        began=clock(news.began_ms),
+        ended=clock(news.at_ms) if over else "",
+        lasting=duration_text(news.at_ms - news.began_ms),
+        watts="" if watts is None else f"{watts:,.0f} W",
+        energy=energy_text(news.waste_uwh),
+        cost=tariff.text(tariff.cost(news.waste_uwh)),
+        cost_a_day=tariff.text(tariff.cost_per_day(watts)) if watts and scene.wastes else "",
+        share=share,
+        because=because(news.reason, scene.rule) if over else "",
+        note=scene.note if not over else "",
+        sentence="",
+        hush=f"rule {news.rule}; to hear no more of it: wattround hush {news.rule}",
+    )
+    return told._replace(sentence=_sentence(told, scene))
+
+
+def _event(item: Item) -> Any:
+    if item.settled is not None:
+        return "missed" if item.raised is not None else "settled"
+    return "raised" if item.raised is not None else "reminder"
+
+
+def _sentence(told: Line, scene: Scene) -> str:
+    circumstance = f", {told.why}," if told.why else ""
+    if told.event == "settled":
+        cost = f" It took {told.energy}, {told.cost}." if scene.wastes else ""
+        return f"{told.label}: over at {told.ended} after {told.lasting}, because {told.because}.{cost}"
+    if told.event == "missed":
+        cost = f"; {told.energy}, {told.cost}" if scene.wastes else ""
+        return (
+            f"{told.label} was {told.state}{circumstance} from {told.began} to {told.ended} ({told.lasting}){cost}."
+            f" Over because {told.because}."
+        )
+    still = "still " if told.event == "reminder" else ""
+    words = f"{told.label} is {still}{told.state}{circumstance} since {told.began} ({told.lasting})."
+    if scene.wastes:
+        draw = f"It draws {told.watts}" if told.watts else "Its draw is not known just now"
+        words += f" {draw}; so far {told.energy}, {told.cost}."
+        if told.cost_a_day:
+            words += f" Left like this it costs {told.cost_a_day} a day."
+    return f"{words} {told.note}".rstrip()
+
+
+def clock_text(zone: ZoneInfo, near_ms: int) -> Callable[[int], str]:
     """Times of day, with the date where it is another day than `near_ms`."""
 
     def text(at_ms: int) -> str:
@@ -62,77 +185,25 @@ def _clock(zone: ZoneInfo, near_ms: int) -> Callable[[int], str]:
     return text
 
 
-def _energy(waste_uwh: int) -> str:
+def energy_text(waste_uwh: int) -> str:
+    """Energy in the unit that suits it."""
     kwh = waste_uwh / UWH_PER_KWH
     return f"{kwh:.2f} kWh" if kwh >= 0.1 else f"{kwh * 1000:.0f} Wh"
-
-
-def _circumstance(rule: Rule | None) -> str:
-    words = []
-    if rule is not None and rule.occupancy == "empty":
-        words.append("nobody home")
-    if rule is not None and rule.occupancy == "occupied":
-        words.append("somebody home")
-    if rule is not None and rule.between is not None:
-        words.append(f"past {rule.between[0]}")
-    return " and ".join(words) or "longer than it should"
-
-
-def _raised(
-    news: EpisodeNews,
-    rule: Rule | None,
-    label: str,
-    watts: float | None,
-    house: House,
-    clock: Callable[[int], str],
-) -> tuple[str, str]:
-    state = "on" if rule is None or rule.level == "active" else rule.level
-    draw = f"It draws {watts:.0f} W" if watts is not None else "Its draw is not known just now"
-    day = f" Left like this it costs {house.tariff.text(house.tariff.cost_per_day(watts))} a day." if watts else ""
-    lasting = duration_text(news.at_ms - news.began_ms)
-    body = (
-        f"{label} is {state}, {_circumstance(rule)}, since {clock(news.began_ms)} ({lasting}). {draw};"
-        f" so far {_energy(news.waste_uwh)}, {house.tariff.text(house.tariff.cost(news.waste_uwh))}.{day}"
-        f" (rule {news.rule})"
-    )
-    return f"{label}: {state}, {_circumstance(rule)}", body
-
-
-def _settled(
-    news: EpisodeNews,
-    rule: Rule | None,
-    label: str,
-    watts: float | None,
-    house: House,
-    clock: Callable[[int], str],
-) -> tuple[str, str]:
-    del watts
-    words = {
-        "level": "on" if rule is None or rule.level == "active" else rule.level,
-        "occupancy": rule.occupancy if rule else None,
-    }
-    because = _BECAUSE[news.reason or "level"].format(**words)
-    lasting = duration_text(news.at_ms - news.began_ms)
-    body = (
-        f"{label}: over at {clock(news.at_ms)} after {lasting}, because {because}. It took"
-        f" {_energy(news.waste_uwh)}, {house.tariff.text(house.tariff.cost(news.waste_uwh))}. (rule {news.rule})"
-    )
-    return f"{label}: over after {lasting}", body
 
 
 def _iso(at_ms: int) -> str:
     return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-def _facts(
-    news: EpisodeNews, label: str, watts: float | None, cost: Decimal, house: House, body: str
-) -> dict[str, object]:
+def episode_facts(news: EpisodeNews, scene: Scene, house: House, text: str) -> dict[str, object]:
+    """An episode for a program."""
+    watts = scene.watts if news.what == "raised" else None
     return {
         "house": house.id,
         "event": news.what,
         "rule": news.rule,
         "load": news.load,
-        "label": label,
+        "label": scene.label,
         "began": _iso(news.began_ms),
         "raised": _iso(news.raised_ms),
         "settled": _iso(news.at_ms) if news.what == "settled" else None,
@@ -140,8 +211,8 @@ def _facts(
         "lasting_s": (news.at_ms - news.began_ms) // 1000,
         "watts_w": None if watts is None else round(watts, 1),
         "waste_wh": round(news.waste_uwh / 1e6, 3),
-        "cost": str(round(cost, 4)),
+        "cost": str(round(house.tariff.cost(news.waste_uwh), 4)),
         "cost_per_day": None if watts is None else str(round(house.tariff.cost_per_day(watts), 4)),
         "currency": house.tariff.currency,
-        "text": body,
+        "text": text,
     }

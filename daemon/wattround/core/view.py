@@ -84,6 +84,8 @@ def _episode(core: HouseCore, now_ms: int, news: Any) -> dict[str, Any]:
     return {
         "rule": news.rule,
         "load": news.load,
+        "label": core.voice.label(news.load, core.voice.rule(news.rule)),
+        "hushed": core.voice.manners.hushes.covers(news.rule, news.load),
         "began_ms": news.began_ms,
         "raised_ms": news.raised_ms,
         "lasting_s": (now_ms - news.began_ms) // 1000,

@@ -1,21 +1,16 @@
-"""From settings to the parts that the core runs: meters, rules, tariff, tree."""
+"""From settings to the parts that the core runs: meters, tariff, tree."""
 
 from __future__ import annotations
 
-from zoneinfo import ZoneInfo
-
-from wattround.config.model import Meter, Rule, Settings
+from wattround.config.model import Meter, Settings
 from wattround.ingest.feed import is_stamped
 from wattround.metering.level import Thresholds
 from wattround.metering.meter import MeterSpec
 from wattround.metering.tree import Tree
 from wattround.money.flat import FlatTariff
-from wattround.rules.condition import AtLevel, Between, Condition, HouseIs
-from wattround.rules.engine import RuleSpec
-from wattround.rules.occupancy import Presence
 
 
-def meter_spec(meter: Meter, name: str) -> MeterSpec:
+def meter_spec(meter: Meter, name: str, edges_w: tuple[float, ...] = (), *, every_change: bool = False) -> MeterSpec:
     """What the integrator needs to know of a meter's settings."""
     return MeterSpec(
         name=name,
@@ -27,6 +22,8 @@ def meter_spec(meter: Meter, name: str) -> MeterSpec:
         counts_out=meter.counter is not None and meter.counter.sign < 0,
         highest_w=meter.highest_w,
         rollover_wh=meter.counter.rollover_wh if meter.counter else None,
+        edges_w=edges_w,
+        every_change=every_change,
     )
 
 
@@ -39,20 +36,3 @@ def tree_of(meters: dict[str, Meter]) -> Tree:
 def tariff_of(settings: Settings) -> FlatTariff:
     """The price of a watt-hour."""
     return FlatTariff(settings.house.price_per_kwh, settings.house.currency)
-
-
-def rule_specs(settings: Settings, presence: Presence) -> list[RuleSpec]:
-    """Rules made ready to run."""
-    return [_rule_spec(rule, settings, presence) for rule in settings.rules]
-
-
-def _rule_spec(rule: Rule, settings: Settings, presence: Presence) -> RuleSpec:
-    conditions: list[Condition] = [AtLevel(rule.level)]
-    if rule.occupancy is not None:
-        conditions.append(HouseIs(rule.occupancy, presence))
-    stated = rule.model_dump_json(exclude={"tell"})
-    if rule.between is not None:
-        begins, ends = (settings.marks[name] for name in rule.between)
-        conditions.append(Between(begins, ends, ZoneInfo(settings.house.time_zone)))
-        stated += begins.model_dump_json() + ends.model_dump_json()
-    return RuleSpec(rule.name, rule.load, tuple(conditions), rule.lasting, rule.release, stated)

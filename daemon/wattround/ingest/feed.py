@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-from wattround.config.model import CounterSource, Meter, Person, PowerSource, Settings, Source
+from wattround.config.model import CounterSource, Meter, PowerSource, Settings, Source
 from wattround.ingest.payload import MAX_NUMBER_BYTES, BadPayload, Decode, json_number, plain_number, word
 from wattround.ingest.senml import senml_number
 from wattround.ingest.topics import FilterTrie, captured, subscription
@@ -16,7 +16,7 @@ MAX_NAME = 64
 _POWER_W = {"W": 1.0, "kW": 1e3, "mW": 1e-3}
 _ENERGY_WH = {"Wh": 1.0, "kWh": 1e3}
 
-Kind = Literal["power", "counter", "availability", "presence"]
+Kind = Literal["power", "counter", "availability", "presence", "signal"]
 
 
 @dataclass(slots=True)
@@ -231,7 +231,10 @@ class Router:
             for feed in feeds_of(meter, name):
                 self.add(feed)
         for person in settings.people:
-            self.add(_presence_feed(person))
+            self.add(_word_feed("presence", person.name, person.topic, person.pointer, frozenset(person.home)))
+        for signal in settings.signals:
+            self.add(_word_feed("signal", signal.name, signal.topic, signal.pointer, frozenset()))
+        self._request_topic = f"{settings.topic_root}/request"
 
     def add(self, feed: Feed) -> None:
         """Route a feed's topic to it."""
@@ -248,7 +251,7 @@ class Router:
 
     def of_meter(self, name: str) -> list[Feed]:
         """The feeds of a meter."""
-        return [feed for feed in self._by_name.get(name, ()) if feed.kind != "presence"]
+        return [feed for feed in self._by_name.get(name, ()) if feed.kind not in ("presence", "signal")]
 
     def newcomers(self, topic: str) -> list[tuple[Meter, str]]:
         """Patterns that a topic matches, with the captured name: a meter not heard before."""
@@ -263,8 +266,4 @@ class Router:
         """Topic filters and the QoS wanted for each."""
         wanted = {topic: int(any(feed.kept for feed in feeds)) for topic, feeds in self.exact.items()}
         wanted.update({topic_filter: int(kept) for topic_filter, kept in self._open_topics})
-        return wanted
-
-
-def _presence_feed(person: Person) -> Feed:
-    return _word_feed("presence", person.name, person.topic, person.pointer, frozenset(person.home))
+        return {**wanted, self._request_topic: 0}

@@ -22,13 +22,23 @@ class EpisodeRow(NamedTuple):
 
 
 class Message(NamedTuple):
-    """A message for one channel. `facts` is what a machine reads, as JSON."""
+    """A message for one channel. `facts` is what a machine reads, as JSON; `ref` names its bulletin (0: none)."""
 
     channel: str
     created_ms: int
     title: str
     body: str
     facts: str
+    ref: int = 0
+
+
+class SignalRow(NamedTuple):
+    """A word of a person's presence (kind "person": home or away) or of a signal (kind "signal")."""
+
+    at_ms: int
+    kind: str
+    name: str
+    value: str
 
 
 class Waiting(NamedTuple):
@@ -59,6 +69,7 @@ class Batch:
     episodes: list[EpisodeRow] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
+    signals: list[SignalRow] = field(default_factory=list)
     reshipped: list[tuple[int, int, int]] = field(default_factory=list)
     states: dict[str, Any] = field(default_factory=dict)
 

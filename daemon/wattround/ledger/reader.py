@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from wattround.ledger.opening import FILE
+from wattround.ledger.spread import Measured, Spread, spreads, walk
 from wattround.ledger.totals import Sums, place, sums
 from wattround.metering.minute import Minute
 from wattround.metering.tree import Remainder, Tree, remainder
@@ -47,6 +48,30 @@ class Reader:
     def sums(self, from_minute: int, to_minute: int) -> dict[str, Sums]:
         """Energy of each meter in [from_minute, to_minute)."""
         return sums(self._db, self.house, from_minute, to_minute)
+
+    def meters(self) -> dict[str, tuple[int, str]]:
+        """Number and role of every meter that the ledger knows, by name."""
+        rows = self._db.execute("SELECT name, id, role FROM meter WHERE house = ? ORDER BY name", (self.house,))
+        return {name: (number, role) for name, number, role in rows}
+
+    def span(self) -> tuple[int, int] | None:
+        """The first minute that has a row, and the one after the last; None while there are no rows."""
+        # one by one: SQLite finds each at an end of the table, and would scan all of it for both
+        first = self._db.execute("SELECT min(place) FROM minute_row").fetchone()[0]
+        last = self._db.execute("SELECT max(place) FROM minute_row").fetchone()[0]
+        return None if first is None else (first >> 16, (last >> 16) + 1)
+
+    def spreads(self, names: Collection[str], from_minute: int, to_minute: int, every: int = 1) -> dict[str, Spread]:
+        """Histograms of the watts of these meters in [from_minute, to_minute), of every so many hours one."""
+        return spreads(self._db, self._numbered(names), from_minute, to_minute, every)
+
+    def walk(self, names: Collection[str], from_minute: int, to_minute: int) -> Iterator[tuple[str, Measured]]:
+        """Measured minutes of these meters in [from_minute, to_minute), in order of time."""
+        numbered = self._numbered(names)
+        return ((numbered[row[0]], row) for row in walk(self._db, numbered, from_minute, to_minute))
+
+    def _numbered(self, names: Collection[str]) -> dict[int, str]:
+        return {number: name for name, (number, _) in self.meters().items() if name in names}
 
     def remainders(self, tree: Tree, parent: str, from_minute: int, to_minute: int) -> Iterator[Remainder]:
         """What `parent` measured beyond the meters within it, for every minute that all of them cover."""

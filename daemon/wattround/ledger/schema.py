@@ -56,6 +56,15 @@ STEPS: tuple[str, ...] = (
     ) STRICT, WITHOUT ROWID;
     CREATE INDEX reship_pending ON reship (minute, meter) WHERE pending;
     """,
+    """
+    -- Which bulletin a message says, so that one not sent yet can be taken back.
+    ALTER TABLE outbox ADD COLUMN ref INTEGER NOT NULL DEFAULT 0;
+    -- What was heard of presence and signals, so that rules can be rehearsed on it.
+    CREATE TABLE signal_word (
+        at_ms INTEGER NOT NULL, house TEXT NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL, value TEXT NOT NULL,
+        PRIMARY KEY (at_ms, house, kind, name)
+    ) STRICT, WITHOUT ROWID;
+    """,
 )
 
 

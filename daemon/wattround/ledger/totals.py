@@ -34,6 +34,17 @@ def sums(connection: sqlite3.Connection, house: str, from_minute: int, to_minute
     return found
 
 
+def hours(
+    connection: sqlite3.Connection, house: str, from_hour: int, to_hour: int
+) -> list[tuple[int, str, int, int, int]]:
+    """Totals of whole hours since 1970 in [from_hour, to_hour): hour, meter, in, out, covered milliseconds."""
+    return connection.execute(
+        "SELECT hour, name, in_uwh, out_uwh, covered_ms FROM hour JOIN meter ON meter.id = hour.meter"
+        " WHERE house = ? AND hour >= ? AND hour < ? ORDER BY hour, name",
+        (house, from_hour, to_hour),
+    ).fetchall()
+
+
 def _parts(connection: sqlite3.Connection, from_minute: int, to_minute: int) -> list[tuple[str, str, int, int]]:
     """Tables to add up, with column and bounds; the newest totalled hour is the last that the totals may stand for."""
     newest = connection.execute("SELECT max(hour) FROM hour").fetchone()[0]

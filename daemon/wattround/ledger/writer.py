@@ -11,7 +11,7 @@ from typing import Any
 
 from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
 from wattround.ledger.opening import open_for_writing
-from wattround.ledger.totals import Sums, place, sums
+from wattround.ledger.totals import Sums, hours, place, sums
 from wattround.metering.late import Stamped, amended_span, minute_of
 from wattround.metering.minute import MINUTE_MS, Minute, Patch
 
@@ -180,8 +180,12 @@ class Writer:
                 (self.house, *episode),
             )
         self._db.executemany(
-            "INSERT INTO outbox (house, channel, created_ms, title, body, facts) VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO outbox (house, channel, created_ms, title, body, facts, ref) VALUES (?, ?, ?, ?, ?, ?, ?)",
             [(self.house, *message) for message in batch.messages],
+        )
+        self._db.executemany(
+            "INSERT OR REPLACE INTO signal_word VALUES (?, ?, ?, ?, ?)",
+            [(word.at_ms, self.house, word.kind, word.name, word.value) for word in batch.signals],
         )
         self._db.executemany(
             "UPDATE outbox SET attempts = attempts + 1, sent_ms = CASE WHEN ?2 THEN ?3 END,"
@@ -236,14 +240,18 @@ class Writer:
         """Energy of each meter in [from_minute, to_minute)."""
         return sums(self._db, self.house, from_minute, to_minute)
 
+    def hours(self, from_hour: int, to_hour: int) -> list[tuple[int, str, int, int, int]]:
+        """Totals of [from_hour, to_hour): hour, meter, in, out, covered milliseconds."""
+        return hours(self._db, self.house, from_hour, to_hour)
+
     def waiting(self, after_id: int) -> list[Waiting]:
         """Messages not sent yet, oldest first."""
         rows = self._db.execute(
-            "SELECT id, channel, created_ms, title, body, facts, attempts FROM outbox"
+            "SELECT id, channel, created_ms, title, body, facts, ref, attempts FROM outbox"
             " WHERE sent_ms IS NULL AND given_up_ms IS NULL AND id > ? AND house = ? ORDER BY id",
             (after_id, self.house),
         )
-        return [Waiting(row[0], Message(*row[1:6]), row[6]) for row in rows]
+        return [Waiting(row[0], Message(*row[1:7]), row[7]) for row in rows]
 
     # -- archive ----------------------------------------------------------------------------------
 
@@ -289,6 +297,7 @@ class Writer:
         with self._transaction():
             gone = self._db.execute("DELETE FROM reading WHERE at_ms < ?", (readings_before_ms,)).rowcount
             gone += self._db.execute("DELETE FROM minute_row WHERE place < ?", (place(minutes_before),)).rowcount
+            gone += self._db.execute("DELETE FROM signal_word WHERE at_ms < ?", (minutes_before * MINUTE_MS,)).rowcount
             gone += self._db.execute("DELETE FROM reship WHERE minute < ?", (minutes_before,)).rowcount
             gone += self._db.execute(
                 "DELETE FROM outbox WHERE coalesce(sent_ms, given_up_ms) < ?", (minutes_before * MINUTE_MS,)

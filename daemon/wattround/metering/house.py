@@ -12,7 +12,7 @@ from wattround.metering.minute import MINUTE_MS, POWERED
 
 _PLAIN = (
     "watts", "heard_ms", "held_until_ms", "done_ms", "gone_ms", "above_wms", "level", "minute",
-    "in_wms", "out_wms", "covered_ms", "origin",
+    "in_wms", "out_wms", "covered_ms", "origin", "closed_in_wms", "closed_out_wms",
 )  # fmt: skip
 _REGISTER = (
     "last_wh", "last_ms", "anchor_ms", "exact", "gained_wh", "open_wms", "open_covered_ms",
@@ -40,7 +40,7 @@ class Metering:
             return fresh
         known.emit()
         _restore(fresh, _plain(known))
-        fresh.announced, fresh.emitted = known.announced, known.emitted
+        fresh.announced, fresh.emitted, fresh.lost = known.announced, known.emitted, known.lost
         if kind_of(spec) != kind_of(known.spec):
             # from other sources: what is open is closed as it stands, the rest of that minute is left out
             fresh.occupied.add(fresh.minute)
@@ -70,7 +70,7 @@ class Metering:
         """Of the named meters, those silent beyond their hold have no known level."""
         for name in names:
             meter = self.meters.get(name)
-            if meter is not None and meter.announced and meter.level is not None and now_ms > meter.held_until_ms:
+            if meter is not None and meter.announced and not meter.lost and now_ms > meter.held_until_ms:
                 meter.lose_level(max(meter.held_until_ms, 0))
 
     def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:

@@ -30,7 +30,10 @@ LATE_GRACE_MS = 5_000
 
 
 class MeterSpec(NamedTuple):
-    """What a meter needs to know of its settings; `counts_out` turns a counter's direction round."""
+    """What a meter needs to know of its settings; `counts_out` turns a counter's direction round.
+
+    `edges_w` are watts whose crossing somebody wants to know; `every_change`: all watts, for a sum of meters.
+    """
 
     name: str
     hold_ms: int
@@ -41,14 +44,17 @@ class MeterSpec(NamedTuple):
     counts_out: bool = False
     highest_w: float = 100_000.0
     rollover_wh: float | None = None
+    edges_w: tuple[float, ...] = ()
+    every_change: bool = False
 
 
 class LevelChange(NamedTuple):
-    """A meter's level changed; None where it cannot be told."""
+    """A meter's level, or watts that somebody wants to know, changed; None where they cannot be told."""
 
     at_ms: int
     meter: str
     level: Level | None
+    watts: float | None
 
 
 @dataclass(slots=True)
@@ -63,9 +69,33 @@ class Meter:
     """Integrator of one meter. Its whole state is `snapshot()`."""
 
     __slots__ = (
-        "above_wms", "announced", "band_high", "band_low", "blocked", "covered_ms", "done_ms",
-        "emitted", "ends_ms", "gone_ms", "heard_ms", "held_until_ms", "in_wms", "level", "low_w",
-        "minute", "occupied", "origin", "out", "out_wms", "peak_w", "register", "spec", "standby_w",
+        "above_wms",
+        "announced",
+        "band_high",
+        "band_low",
+        "blocked",
+        "closed_in_wms",
+        "closed_out_wms",
+        "covered_ms",
+        "done_ms",
+        "emitted",
+        "ends_ms",
+        "gone_ms",
+        "heard_ms",
+        "held_until_ms",
+        "in_wms",
+        "level",
+        "lost",
+        "low_w",
+        "minute",
+        "occupied",
+        "origin",
+        "out",
+        "out_wms",
+        "peak_w",
+        "register",
+        "spec",
+        "standby_w",
         "watts",
     )  # fmt: skip
 
@@ -80,6 +110,9 @@ class Meter:
         self.occupied: set[int] = set()
         self.level: Level | None = None
         self.announced = False
+        self.lost = True
+        self.closed_in_wms = self.closed_out_wms = 0.0
+        self.in_wms = self.out_wms = 0.0
         self.emitted: Minute | None = None
         self.band_low, self.band_high = NO_BAND.low, NO_BAND.high
         self.minute = -1
@@ -87,6 +120,8 @@ class Meter:
         self._clear()
 
     def _clear(self) -> None:
+        self.closed_in_wms += self.in_wms
+        self.closed_out_wms += self.out_wms
         self.in_wms = self.out_wms = 0.0
         self.covered_ms = self.origin = 0
         self.peak_w, self.low_w = float("-inf"), float("inf")
@@ -354,6 +389,10 @@ class Meter:
             self.covered_ms += covered_ms
             self.origin |= origin
             return
+        if self.spec.counts_out:
+            self.closed_out_wms += wms
+        else:
+            self.closed_in_wms += wms
         energy = uwh(wms)
         into, outof = (0, energy) if self.spec.counts_out else (energy, 0)
         self.out.rows.append(Patch(self.spec.name, minute, into, outof, covered_ms, origin))
@@ -362,17 +401,22 @@ class Meter:
 
     def _relevel(self, at_ms: int, watts: float) -> None:
         band: Band = band_of(watts, self.level, self.spec.thresholds)
-        self.band_low, self.band_high = band.low, band.high
-        if band.level != self.level or not self.announced:
-            self.level, self.announced = band.level, True
-            self.out.levels.append(LevelChange(at_ms, self.spec.name, band.level))
+        spec = self.spec
+        low, high = band.low, band.high
+        for edge_w in spec.edges_w:
+            low, high = (max(low, edge_w), high) if watts >= edge_w else (low, min(high, edge_w))
+        self.band_low, self.band_high = (NO_BAND.low, NO_BAND.high) if spec.every_change else (low, high)
+        if band.level != self.level or not self.announced or self.lost or spec.edges_w or spec.every_change:
+            self.level, self.announced, self.lost = band.level, True, False
+            self.out.levels.append(LevelChange(at_ms, spec.name, band.level, watts))
 
     def lose_level(self, at_ms: int) -> None:
         """Nothing is known of the load any more."""
         self.band_low, self.band_high = NO_BAND.low, NO_BAND.high
-        if self.level is not None:
-            self.level = None
-            self.out.levels.append(LevelChange(at_ms, self.spec.name, None))
+        self.level = None
+        if not self.lost:
+            self.lost = True
+            self.out.levels.append(LevelChange(at_ms, self.spec.name, None, None))
 
     def above_at(self, now_ms: int) -> float:
         """Watt-milliseconds above standby since the meter began, as measured up to `now_ms`."""
@@ -380,3 +424,11 @@ class Meter:
         if self.watts is None or ahead <= 0 or not self.spec.has_power:
             return self.above_wms
         return self.above_wms + max(0.0, self.watts - self.standby_w) * ahead
+
+    def energy_at(self, now_ms: int) -> tuple[float, float]:
+        """Watt-milliseconds in and out since the meter began, as measured up to `now_ms`."""
+        into, out = self.closed_in_wms + self.in_wms, self.closed_out_wms + self.out_wms
+        ahead = min(now_ms, self.held_until_ms) - self.done_ms
+        if self.watts is None or ahead <= 0 or not self.spec.has_power:
+            return into, out
+        return into + max(0.0, self.watts) * ahead, out + max(0.0, -self.watts) * ahead

@@ -93,10 +93,13 @@ class Outlets:
     def __init__(self, done: Done) -> None:
         self._done = done
         self._outlets: dict[str, Outlet] = {}
+        self._link: BrokerLink | None = None
+        self._replies = 0
         self._urls: dict[str, AppriseOutlet] = {}
 
     def configure(self, settings: Settings, link: BrokerLink) -> list[AppriseOutlet]:
         """Take up the channels; returns the outlets whose threads are to be started."""
+        self._link = link
         outlets: dict[str, Outlet] = {}
         fresh = []
         for channel in settings.channels:
@@ -120,3 +123,9 @@ class Outlets:
             self._done(waiting.id, False, "no such channel in the settings")
             return True
         return outlet.submit(waiting)
+
+    def reply(self, topic: str, payload: bytes) -> None:
+        """Answer a request; one that cannot be sent is dropped, and who asked asks again."""
+        self._replies -= 1  # no message of the outbox has a negative number
+        if self._link is not None:
+            self._link.publish(Publication(self._replies, topic, payload.decode()))

@@ -1,22 +1,30 @@
-"""Rules become episodes: brewing while they hold, raised once they held for long enough, settled after."""
+"""Rules become episodes: brewing while they hold, raised once they held for long enough, settled after.
+
+Nothing is judged at an instant before every input of that instant is in: only when time moves past it. So the order
+in which inputs of one instant arrive, and how they are batched, makes no difference.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
+from zoneinfo import ZoneInfo
 
-from wattround.metering.level import Level
 from wattround.metering.minute import uwh
 from wattround.rules.condition import Condition, Reason
-from wattround.rules.occupancy import FOREVER_MS
+from wattround.rules.load import NOTHING_KNOWN, Drawn, LoadState
+from wattround.rules.signals import FOREVER_MS
 
 Above = Callable[[str, int], float]
 """Watt-milliseconds that a load drew above its standby since it was first metered, up to an instant."""
 
 
 class RuleSpec(NamedTuple):
-    """A rule ready to run. `stated` is the rule as written: a changed rule starts afresh."""
+    """A rule ready to run on one load. `stated` is the rule as written: a changed rule starts afresh.
+
+    A load that stands for several meters together names them in `members`.
+    """
 
     name: str
     load: str
@@ -24,6 +32,7 @@ class RuleSpec(NamedTuple):
     lasting_ms: int
     release_ms: int
     stated: str
+    members: tuple[str, ...] = ()
 
 
 class EpisodeNews(NamedTuple):
@@ -39,17 +48,23 @@ class EpisodeNews(NamedTuple):
     reason: Reason | None
 
 
+RunKey = tuple[str, str]
+"""Rule and load."""
+
+
 @dataclass(slots=True)
 class _Run:
     """Where a rule stands: idle (began_ms < 0), brewing (raised_ms < 0) or raised."""
 
     spec: RuleSpec
+    load: LoadState
     began_ms: int = -1
     raised_ms: int = -1
     began_wms: float = 0.0
     false_ms: int = -1
     false_wms: float = 0.0
     reason: Reason | None = None
+    next_ms: int = FOREVER_MS
 
     def deadline_ms(self) -> int:
         if self.began_ms < 0:
@@ -58,60 +73,113 @@ class _Run:
             return self.false_ms + self.spec.release_ms
         return self.began_ms + self.spec.lasting_ms if self.raised_ms < 0 else FOREVER_MS
 
+    def fault(self, at_ms: int) -> Reason | None:
+        """Why the rule does not hold, or None if it does; a known "no" goes before an unknown."""
+        holding = self.began_ms >= 0
+        unknown: Reason | None = None
+        for part in self.spec.conditions:
+            truth = part.truth(at_ms, self.load, holding=holding)
+            if truth is False:
+                return part.subject
+            if truth is None:
+                unknown = f"{part.subject}-unknown"  # type: ignore[assignment] # subjects that can be unknown
+        return unknown
+
+    def plan(self, now_ms: int) -> None:
+        soonest = min(part.next_change_ms(now_ms, self.load) for part in self.spec.conditions)
+        deadline_ms = self.deadline_ms()
+        # a deadline at this very instant has been dealt with
+        self.next_ms = min(soonest, deadline_ms if deadline_ms > now_ms else FOREVER_MS)
+
 
 class Engine:
     """All rules of one house. Feed it level changes and signals in order of event time; it keeps no clock."""
 
-    def __init__(self, above: Above) -> None:
-        self._above = above
-        self._runs: dict[str, _Run] = {}
+    def __init__(self, above: Above, zone: ZoneInfo) -> None:
+        self._above, self._zone = above, zone
+        self._runs: dict[RunKey, _Run] = {}
         self._by_load: dict[str, list[_Run]] = {}
-        self._levels: dict[str, Level | None] = {}
+        self._sums: dict[str, list[str]] = {}  # meter: the loads that it is a part of
+        self._members: dict[str, tuple[str, ...]] = {}
+        self._drawn: dict[str, Drawn] = {}
+        self._loads: dict[str, LoadState] = {}
         self.news: list[EpisodeNews] = []
         self.now_ms = 0
         self.next_ms = FOREVER_MS
 
     @property
-    def loads(self) -> list[str]:
-        """Names of the loads that rules watch."""
-        return sorted(self._by_load)
+    def meters(self) -> list[str]:
+        """Names of the meters whose levels and watts rules look at."""
+        single = [load for load in self._by_load if load not in self._members]
+        return sorted({*single, *self._sums})
 
-    def configure(self, specs: Iterable[RuleSpec], at_ms: int, levels: Mapping[str, Level | None]) -> None:
-        """Take up rules, at the levels that loads have now.
+    def configure(self, specs: Iterable[RuleSpec], at_ms: int, drawn: Mapping[str, Drawn]) -> None:
+        """Take up rules, with what loads draw now.
 
         A rule that is stated as before goes on; a changed or removed one settles its episode.
         """
-        fresh = {spec.name: _Run(spec) for spec in specs}
-        for name, run in self._runs.items():
-            successor = fresh.get(name)
+        specs = list(specs)
+        self._loads = {spec.load: self._loads.get(spec.load) or LoadState(self._zone) for spec in specs}
+        fresh = {(spec.name, spec.load): _Run(spec, self._loads[spec.load]) for spec in specs}
+        for key, run in self._runs.items():
+            successor = fresh.get(key)
             if successor is not None and successor.spec.stated == run.spec.stated:
-                run.spec = successor.spec
-                fresh[name] = run
+                run.spec, run.load = successor.spec, successor.load
+                fresh[key] = run
             elif run.raised_ms >= 0:
-                self._settle(run, at_ms, self._above(run.spec.load, at_ms), "rule-changed")
+                self._settle(run, at_ms, self._above_of(run.spec, at_ms), "rule-changed")
         self._runs = fresh
-        self._by_load = {}
-        for run in fresh.values():
-            self._by_load.setdefault(run.spec.load, []).append(run)
-        self._levels = {load: levels.get(load) for load in self._by_load}
+        self._index()
         self.now_ms = max(self.now_ms, at_ms)
-        self._evaluate_all()
+        known = {*self._sums, *self._by_load}
+        self._drawn = {name: drawn.get(name, NOTHING_KNOWN) for name in known}
+        for load, state in self._loads.items():
+            state.take(self.now_ms, self._drawn_by(load))
+        self._touch(self._runs.values())
 
-    def level(self, at_ms: int, load: str, level: Level | None) -> None:
-        """A load's level changed."""
-        runs = self._by_load.get(load)
-        if runs is None:
-            return
+    def _index(self) -> None:
+        self._by_load, self._sums, self._members = {}, {}, {}
+        for run in self._runs.values():
+            self._by_load.setdefault(run.spec.load, []).append(run)
+            if run.spec.members:
+                self._members[run.spec.load] = run.spec.members
+        for load, members in self._members.items():
+            for meter in members:
+                self._sums.setdefault(meter, []).append(load)
+
+    def _above_of(self, spec: RuleSpec, at_ms: int) -> float:
+        return sum(self._above(meter, at_ms) for meter in spec.members or (spec.load,))
+
+    # -- inputs -----------------------------------------------------------------------------------
+
+    def drawn(self, at_ms: int, meter: str, drawn: Drawn) -> None:
+        """What a meter draws has changed: its level, or watts that some rule asks for."""
         self.advance(at_ms)
-        self._levels[load] = level
-        for run in runs:
-            self._evaluate(run, self.now_ms)
-        self._plan()
+        self._drawn[meter] = drawn
+        for load in (meter, *self._sums.get(meter, ())):
+            if load in self._by_load:
+                self._loads[load].take(self.now_ms, self._drawn_by(load))
+                self._touch(self._by_load[load])
+
+    def _drawn_by(self, load: str) -> Drawn:
+        members = self._members.get(load)
+        if members is None:
+            return self._drawn.get(load, NOTHING_KNOWN)
+        parts = [self._drawn.get(meter, NOTHING_KNOWN) for meter in members]
+        levels = {part.level for part in parts}
+        watts = [part.watts for part in parts if part.watts is not None]
+        level = next((level for level in ("active", None, "standby", "off") if level in levels), None)
+        return Drawn(level, sum(watts) if len(watts) == len(parts) else None)
 
     def signals_changed(self, at_ms: int) -> None:
-        """A signal that conditions look at (a person's presence) changed at `at_ms`."""
+        """Something that conditions look at beside watts (presence, a signal, a trouble) changed at `at_ms`."""
         self.advance(at_ms)
-        self._evaluate_all()
+        self._touch(self._runs.values())
+
+    def _touch(self, runs: Iterable[_Run]) -> None:
+        for run in runs:
+            run.next_ms = min(run.next_ms, self.now_ms)
+        self._plan()
 
     def clock_was_set(self, by_ms: int, now_ms: int) -> None:
         """Go on at another time of day: what lasted goes on; a raised episode keeps the begin it was told with."""
@@ -120,65 +188,50 @@ class Engine:
                 run.began_ms += by_ms
             if run.false_ms >= 0:
                 run.false_ms += by_ms
+            run.next_ms = now_ms
+        for load in self._loads.values():
+            load.clock_was_set(by_ms)
         self.now_ms = now_ms
-        self._evaluate_all()
-
-    def advance(self, to_ms: int) -> None:
-        """Let time pass: fire what falls due, in order, each at its own instant."""
-        while self.next_ms <= to_ms:
-            self.now_ms = max(self.now_ms, self.next_ms)
-            self._evaluate_all()
-        self.now_ms = max(self.now_ms, to_ms)
-
-    def _evaluate_all(self) -> None:
-        for run in self._runs.values():
-            self._evaluate(run, self.now_ms)
         self._plan()
 
-    def _plan(self) -> None:
-        now = self.now_ms
-        self.next_ms = min(
-            (
-                min(run.deadline_ms(), *(part.next_change_ms(now) for part in run.spec.conditions))
-                for run in self._runs.values()
-            ),
-            default=FOREVER_MS,
-        )
-        if self.next_ms <= now:
-            self.next_ms = now + 1
+    def advance(self, to_ms: int) -> None:
+        """Let time pass up to, not through, `to_ms`: fire what falls due before, in order, each at its own instant."""
+        while self.next_ms < to_ms:
+            self.now_ms = max(self.now_ms, self.next_ms)
+            for run in self._runs.values():
+                if run.next_ms <= self.now_ms:
+                    self._evaluate(run, self.now_ms)
+                    run.plan(self.now_ms)
+                    run.next_ms = max(run.next_ms, self.now_ms + 1)
+            self._plan()
+        self.now_ms = max(self.now_ms, to_ms)
 
-    def _fault(self, run: _Run, at_ms: int) -> Reason | None:
-        """Why the rule does not hold, or None if it does; a known "no" goes before an unknown."""
-        level = self._levels.get(run.spec.load)
-        unknown: Reason | None = None
-        for part in run.spec.conditions:
-            truth = part.truth(at_ms, level)
-            if truth is False:
-                return part.reason
-            if truth is None:
-                unknown = "level-unknown" if part.reason == "level" else "occupancy-unknown"
-        return unknown
+    def _plan(self) -> None:
+        self.next_ms = min((run.next_ms for run in self._runs.values()), default=FOREVER_MS)
+
+    # -- the life of an episode -------------------------------------------------------------------
 
     def _evaluate(self, run: _Run, at_ms: int) -> None:
-        fault = self._fault(run, at_ms)
+        fault = run.fault(at_ms)
         if run.began_ms >= 0 and run.false_ms >= 0 and at_ms >= run.false_ms + run.spec.release_ms:
             if run.raised_ms >= 0:
                 self._settle(run, run.false_ms, run.false_wms, run.reason or "level")
             run.began_ms = run.raised_ms = run.false_ms = -1
+            fault = run.fault(at_ms)  # no longer holding: other bounds apply
         if fault is None:
             if run.began_ms < 0:
-                run.began_ms, run.began_wms = at_ms, self._above(run.spec.load, at_ms)
+                run.began_ms, run.began_wms = at_ms, self._above_of(run.spec, at_ms)
             run.false_ms = -1
             if run.raised_ms < 0 and at_ms >= run.began_ms + run.spec.lasting_ms:
                 self._raise(run, at_ms)
         elif run.began_ms >= 0 and run.false_ms < 0:
-            run.false_ms, run.false_wms, run.reason = at_ms, self._above(run.spec.load, at_ms), fault
+            run.false_ms, run.false_wms, run.reason = at_ms, self._above_of(run.spec, at_ms), fault
             if run.spec.release_ms == 0:
                 self._evaluate(run, at_ms)
 
     def _raise(self, run: _Run, at_ms: int) -> None:
         run.raised_ms = at_ms
-        waste = self._waste(run, self._above(run.spec.load, at_ms))
+        waste = self._waste(run, self._above_of(run.spec, at_ms))
         self.news.append(EpisodeNews("raised", run.spec.name, run.spec.load, run.began_ms, at_ms, at_ms, waste, None))
 
     def _settle(self, run: _Run, at_ms: int, above_wms: float, reason: Reason) -> None:
@@ -191,28 +244,35 @@ class Engine:
     def _waste(run: _Run, above_wms: float) -> int:
         return max(0, uwh(above_wms - run.began_wms))
 
+    def load_state(self, load: str) -> LoadState | None:
+        """What is known of a load that rules look at."""
+        return self._loads.get(load)
+
     def open_episodes(self, at_ms: int) -> list[EpisodeNews]:
         """The raised episodes, with their waste up to `at_ms`."""
         return [
             EpisodeNews(
                 "raised", run.spec.name, run.spec.load, run.began_ms, at_ms, run.raised_ms,
-                self._waste(run, self._above(run.spec.load, at_ms)), None,
+                self._waste(run, self._above_of(run.spec, at_ms)), None,
             )
             for run in self._runs.values()
             if run.raised_ms >= 0
         ]  # fmt: skip
 
+    # -- saved state ------------------------------------------------------------------------------
+
     def snapshot(self) -> dict[str, Any]:
-        """State of every rule that is not idle, as plain values."""
-        return {
-            name: {
-                "stated": run.spec.stated, "load": run.spec.load,
-                "waste_uwh": self._waste(run, self._above(run.spec.load, self.now_ms)),
+        """State of every rule that is not idle, and of the loads, as plain values."""
+        runs = [
+            {
+                "rule": rule, "load": load, "stated": run.spec.stated,
+                "waste_uwh": self._waste(run, self._above_of(run.spec, self.now_ms)),
                 "run": [run.began_ms, run.raised_ms, run.began_wms, run.false_ms, run.false_wms, run.reason],
             }
-            for name, run in self._runs.items()
+            for (rule, load), run in self._runs.items()
             if run.began_ms >= 0
-        }  # fmt: skip
+        ]  # fmt: skip
+        return {"runs": runs, "loads": {name: load.snapshot(self.now_ms) for name, load in self._loads.items()}}
 
     def restore(self, state: Mapping[str, Any], saved_ms: int, at_ms: int, back_ms: int = 0) -> None:
         """Take up a saved state at `at_ms`. What held when it was saved has the release time to show again.
@@ -221,35 +281,38 @@ class Engine:
         its episode was saved settles it.
         """
         self.now_ms = at_ms
-        for name, saved in state.items():
-            run = self._runs.get(name)
-            if run is not None and run.spec.stated == saved["stated"]:
-                run.began_ms, run.raised_ms, run.began_wms, run.false_ms, run.false_wms, run.reason = saved["run"]
-                if run.false_ms >= 0:
-                    run.false_ms += max(0, at_ms - saved_ms) + back_ms
-                if run.raised_ms < 0:
-                    run.began_ms += back_ms
-            elif saved["run"][1] >= 0:
-                began_ms, raised_ms = saved["run"][:2]
-                self.news.append(
-                    EpisodeNews(
-                        "settled",
-                        name,
-                        saved["load"],
-                        began_ms,
-                        saved_ms,
-                        raised_ms,
-                        saved["waste_uwh"],
-                        "rule-changed",
-                    )
-                )
+        for name, load in state.get("loads", {}).items():
+            if name in self._loads:
+                self._loads[name].restore(load)
+                self._loads[name].clock_was_set(back_ms)
+        for saved in state.get("runs", ()):
+            self._resume(saved, saved_ms, at_ms, back_ms)
         self._forget_levels(at_ms)
-        self._evaluate_all()
+
+    def _resume(self, saved: Mapping[str, Any], saved_ms: int, at_ms: int, back_ms: int) -> None:
+        run = self._runs.get((saved["rule"], saved["load"]))
+        if run is not None and run.spec.stated == saved["stated"]:
+            run.began_ms, run.raised_ms, run.began_wms, run.false_ms, run.false_wms, run.reason = saved["run"]
+            if run.false_ms >= 0:
+                run.false_ms += max(0, at_ms - saved_ms) + back_ms
+            if run.raised_ms < 0:
+                run.began_ms += back_ms
+        elif saved["run"][1] >= 0:
+            began_ms, raised_ms = saved["run"][:2]
+            self.news.append(
+                EpisodeNews(
+                    "settled", saved["rule"], saved["load"], began_ms, saved_ms, raised_ms,
+                    saved["waste_uwh"], "rule-changed",
+                )
+            )  # fmt: skip
 
     def _forget_levels(self, at_ms: int) -> None:
         """After a restart no level is known until its load is heard again."""
-        self._levels = {}
+        self._drawn = {}
+        for load in self._loads.values():
+            load.level = load.watts = None
         for run in self._runs.values():
-            if run.began_ms >= 0 and run.false_ms < 0:
-                run.false_ms, run.reason = at_ms, "level-unknown"
-                run.false_wms = self._above(run.spec.load, at_ms)
+            if run.began_ms >= 0 and run.false_ms < 0 and run.fault(at_ms) is not None:
+                run.false_ms, run.reason = at_ms, run.fault(at_ms)
+                run.false_wms = self._above_of(run.spec, at_ms)
+        self._touch(self._runs.values())

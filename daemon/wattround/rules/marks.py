@@ -1,22 +1,35 @@
-"""Windows between two marks of the household's day, in local time, across midnight and clock changes."""
+"""Windows between two edges of the household's day, in local time, across midnight and clock changes."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 LONGEST_DAYS = 8
-"""A window may last from one mark to another a week later."""
+"""A window may last from one edge to another a week later."""
 
 
-class MarkTimes(Protocol):
-    """Minutes after midnight at which a mark stands, by weekday (0 = Monday); 1440 and more is after midnight."""
+class DayTime(Protocol):
+    """An edge: a mark, a time of day, sunrise or sunset."""
 
-    def minutes(self, weekday: int) -> int | None:
-        """None on a day without this mark."""
+    def instant_ms(self, day: date, zone: ZoneInfo) -> int | None:
+        """When it is on a local day, which owns its evening; None on a day without it."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class ByWeekday:
+    """Minutes after midnight of each weekday (0 = Monday), None on a day without; 1440 and more is after midnight."""
+
+    minutes: tuple[int | None, ...]
+
+    def instant_ms(self, day: date, zone: ZoneInfo) -> int | None:
+        """The instant on that day."""
+        minutes = self.minutes[day.weekday()]
+        return None if minutes is None else instant_ms(day, minutes, zone)
 
 
 class Window(NamedTuple):
@@ -24,6 +37,14 @@ class Window(NamedTuple):
 
     from_ms: int
     to_ms: int
+
+
+class Edges(NamedTuple):
+    """What a window lies between; only on these weekdays (0 = Monday) of its begin, if any are named."""
+
+    begins: DayTime
+    ends: DayTime
+    weekdays: frozenset[int] | None = None
 
 
 def instant_ms(day: date, minutes: int, zone: ZoneInfo) -> int:
@@ -39,16 +60,17 @@ def local_date(at_ms: int, zone: ZoneInfo) -> date:
     return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date()
 
 
-def midnight_ms(at_ms: int, zone: ZoneInfo) -> int:
-    """The begin of the local day that holds an instant."""
-    return instant_ms(local_date(at_ms, zone), 0, zone)
+def midnight_ms(at_ms: int, zone: ZoneInfo, days_on: int = 0) -> int:
+    """The begin of the local day that holds an instant, or of one so many days on."""
+    return instant_ms(local_date(at_ms, zone) + timedelta(days=days_on), 0, zone)
 
 
-def window_at(at_ms: int, begins: MarkTimes, ends: MarkTimes, zone: ZoneInfo) -> Window | None:
+def window_at(at_ms: int, edges: Edges, zone: ZoneInfo) -> Window | None:
     """The window that holds `at_ms`, else the next one; None if there is none within the coming days."""
     today = local_date(at_ms, zone)
-    starts = sorted(_instants(begins, today - timedelta(days=LONGEST_DAYS), 2 * LONGEST_DAYS + 1, zone))
-    stops = sorted(_instants(ends, today - timedelta(days=LONGEST_DAYS), 3 * LONGEST_DAYS, zone))
+    first = today - timedelta(days=LONGEST_DAYS)
+    starts = sorted(_instants(edges.begins, first, 2 * LONGEST_DAYS + 1, zone, edges.weekdays))
+    stops = sorted(_instants(edges.ends, first, 3 * LONGEST_DAYS, zone, None))
     for start in starts:
         stop = next((stop for stop in stops if stop > start), None)
         if stop is not None and stop > at_ms:
@@ -56,9 +78,30 @@ def window_at(at_ms: int, begins: MarkTimes, ends: MarkTimes, zone: ZoneInfo) ->
     return None
 
 
-def _instants(mark: MarkTimes, first: date, days: int, zone: ZoneInfo) -> Iterator[int]:
+def _instants(edge: DayTime, first: date, days: int, zone: ZoneInfo, weekdays: Container[int] | None) -> Iterator[int]:
     for offset in range(days):
         day = first + timedelta(days=offset)
-        minutes = mark.minutes(day.weekday())
-        if minutes is not None:
-            yield instant_ms(day, minutes, zone)
+        if weekdays is None or day.weekday() in weekdays:
+            found = edge.instant_ms(day, zone)
+            if found is not None:
+                yield found
+
+
+def period_begin(at_ms: int, per: str, zone: ZoneInfo) -> int:
+    """The begin of the local day, week (from Monday) or month that holds an instant."""
+    day = local_date(at_ms, zone)
+    if per == "week":
+        day -= timedelta(days=day.weekday())
+    elif per == "month":
+        day = day.replace(day=1)
+    return instant_ms(day, 0, zone)
+
+
+def period_end(begin_ms: int, per: str, zone: ZoneInfo) -> int:
+    """The end of the period that begins at `begin_ms`."""
+    day = local_date(begin_ms, zone)
+    if per == "month":
+        following = (day.replace(day=28) + timedelta(days=4)).replace(day=1)
+    else:
+        following = day + timedelta(days=7 if per == "week" else 1)
+    return instant_ms(following, 0, zone)

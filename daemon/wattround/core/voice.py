@@ -1,0 +1,212 @@
+"""What becomes of episodes: rows for the ledger, and messages for channels, with manners where people read them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+
+import structlog
+
+from wattround.config.kinds import duration_text
+from wattround.config.model import Meter, Settings
+from wattround.config.rule import Rule
+from wattround.core.rulebook import HOUSE, channel_ways, manners_ways, rule_ways, subjects
+from wattround.core.telling import House, Scene, tell_bulletin, tell_raw
+from wattround.core.words import BREAKER_CAUTION, number, troubles
+from wattround.ledger.batch import Batch, EpisodeRow, Message
+from wattround.rules.engine import Engine, EpisodeNews
+from wattround.rules.hush import Hush
+from wattround.rules.manners import Bulletin, Manners, Withdraw
+from wattround.rules.signals import FOREVER_MS
+
+log = structlog.get_logger("house")
+
+
+class Figures(NamedTuple):
+    """What messages need to know beside an episode: watts of a meter now, and figures of a rule's condition."""
+
+    watts: Callable[[str], float | None]
+    excess_w: Callable[[str], float | None]
+    spent_uwh: Callable[[Rule, str], int]
+    base_w: Callable[[], tuple[float | None, float | None, list[tuple[str, float]]]]
+    troubles: Callable[[], frozenset[str]]
+
+
+class Voice:
+    """Tells of episodes. `withdraw` takes back a bulletin that has not been sent yet."""
+
+    def __init__(self, settings: Settings, figures: Figures) -> None:
+        self._figures = figures
+        self.manners = Manners(manners_ways(settings), {}, {})
+        self.withdraw: Withdraw = lambda _channel, _ref: False
+
+    def configure(self, settings: Settings, house: House, meters: Mapping[str, Meter]) -> None:
+        """Take up settings."""
+        self._settings, self._house, self._meters = settings, house, meters
+        self._rules = {rule.name: rule for rule in settings.rules}
+        self._raw = [channel for channel in settings.channels if channel.is_raw]
+        self.manners.configure(manners_ways(settings), rule_ways(settings), channel_ways(settings))
+
+    # -- episodes ---------------------------------------------------------------------------------
+
+    def hear(self, news: EpisodeNews, batch: Batch) -> None:
+        """An episode was raised, or has settled."""
+        settled_ms = news.at_ms if news.what == "settled" else None
+        cost = str(self._house.tariff.cost(news.waste_uwh))
+        batch.episodes.append(
+            EpisodeRow(
+                news.rule, news.load, news.began_ms, news.raised_ms, settled_ms, news.waste_uwh, cost, news.reason
+            )
+        )
+        log.info("episode", what=news.what, rule=news.rule, load=news.load, waste_wh=round(news.waste_uwh / 1e6, 3))
+        rule = self._rules.get(news.rule)
+        hushed = self.manners.hushes.covers(news.rule, news.load)
+        told = tell_raw(news, self._scene(news), self._house, hushed=hushed)
+        for channel in self._raw:
+            if rule is None or rule.tell is None or channel.name in rule.tell:
+                batch.messages.append(Message(channel.name, news.at_ms, told.title, told.body, told.facts))
+        self.manners.hear(news)
+
+    def speak(self, now_ms: int, engine: Engine, batch: Batch) -> None:
+        """Say what is due."""
+        if now_ms < self.manners.next_ms():
+            return
+
+        def open_now(rule: str, load: str) -> EpisodeNews | None:
+            return next((news for news in engine.open_episodes(now_ms) if (news.rule, news.load) == (rule, load)), None)
+
+        for bulletin in self.manners.speak(now_ms, open_now, self.withdraw):
+            told = tell_bulletin(bulletin, self._scene, self._house, self._settings.templates)
+            batch.messages.append(
+                Message(bulletin.channel, _since(bulletin), told.title, told.body, told.facts, bulletin.ref)
+            )
+
+    def say(
+        self, title: str, body: str, facts: str, at_ms: int, batch: Batch, channels: tuple[str, ...] | None = None
+    ) -> None:
+        """Put a message for each of the named channels (None: all) into the batch."""
+        for channel in self._settings.channels:
+            if channels is None or channel.name in channels:
+                batch.messages.append(Message(channel.name, at_ms, title, body, facts))
+
+    def rule(self, name: str) -> Rule | None:
+        """A rule's settings."""
+        return self._rules.get(name)
+
+    # -- scenes -----------------------------------------------------------------------------------
+
+    def label(self, load: str, rule: Rule | None) -> str:
+        """What a person calls a load: a meter, the house, or several meters together."""
+        meter = self._meters.get(load)
+        if meter is not None:
+            return meter.label or load
+        if load == HOUSE:
+            return "wattround" if rule is not None and rule.trouble is not None else self._house.title
+        members = self._members(load, rule)
+        return ", ".join(self.label(name, None) for name in members) if members else load
+
+    def _members(self, load: str, rule: Rule | None) -> tuple[str, ...]:
+        if rule is None:
+            return ()
+        return next((found.members for found in subjects(rule, self._meters) if found.load == load), ())
+
+    def _scene(self, news: EpisodeNews) -> Scene:
+        rule = self._rules.get(news.rule)
+        watts = [self._figures.watts(name) for name in self._members(news.load, rule) or (news.load,)]
+        known = [part for part in watts if part is not None]
+        total = sum(known) if known and len(known) == len(watts) else None
+        wastes = rule is None or (rule.of_load and ("active" in rule.levels or rule.above_w is not None))
+        return Scene(rule, self.label(news.load, rule), total, self._note(news, rule, total), wastes)
+
+    def _note(self, news: EpisodeNews, rule: Rule | None, watts: float | None) -> str:
+        if rule is None:
+            return ""
+        notes = []
+        if rule.breaker_share is not None:
+            meter = self._meters.get(news.load)
+            rating = meter.breaker_a if meter is not None else None
+            draw = f"It draws {number(watts)} W" if watts is not None else "Its draw is not known just now"
+            notes.append(f"{draw}; its breaker is rated {rating:g} A. {BREAKER_CAUTION}" if rating else draw)
+        if rule.below_w is not None and watts is not None:
+            notes.append(f"It draws {number(watts)} W.")
+        if rule.spent is not None:
+            spent_uwh = self._figures.spent_uwh(rule, news.load)
+            cost = self._house.tariff.text(self._house.tariff.cost(spent_uwh))
+            notes.append(f"So far {spent_uwh / 1e9:.2f} kWh, {cost}.")
+        if rule.exceeded_by_w is not None:
+            notes.append(self._exceeded(news.load))
+        if rule.base_load_up_w is not None:
+            notes.append(self._base_load())
+        if rule.trouble is not None:
+            notes.append(f"{troubles(self._figures.troubles() & set(rule.trouble)).capitalize()}.")
+        return " ".join(notes)
+
+    def _exceeded(self, load: str) -> str:
+        excess_w = self._figures.excess_w(load)
+        by = f" by {number(excess_w)} W now" if excess_w is not None else ""
+        return (
+            f"The meters within it show more than it does{by}: a clamp turned round, a wrong nesting, or a factor"
+            " that is missing. Clamps sit behind covers with lethal voltages: that is a licensed electrician's work."
+        )
+
+    def _base_load(self) -> str:
+        base_w, up_w, culprits = self._figures.base_w()
+        if base_w is None or up_w is None:
+            return ""
+        named = ", ".join(f"{self.label(name, None)} +{number(rise)} W" for name, rise in culprits[:5])
+        tariff = self._house.tariff
+        year = tariff.text(tariff.cost_per_day(up_w) * 365)
+        whose = f"By meter: {named}." if named else "No single meter accounts for it."
+        return (
+            f"It is {number(base_w)} W in the quietest hour of the night now, {number(up_w)} W more than in the weeks"
+            f" before: {year} in a year. {whose}"
+        )
+
+    # -- hushing ----------------------------------------------------------------------------------
+
+    def hush(self, facts: Mapping[str, Any], now_ms: int) -> str:
+        """Hush or un-hush as a request says; what was done.
+
+        Raises:
+            ValueError: with a reason, for a request that cannot be carried out.
+        """
+        rule, load = facts.get("rule"), facts.get("load")
+        if not isinstance(rule, str) or rule not in self._rules:
+            raise ValueError(f"rule: expected the name of a rule; known: {', '.join(self._rules) or 'none'}")
+        known = [found.load for found in subjects(self._rules[rule], self._meters)]
+        if load is not None and load not in known:
+            raise ValueError(f"load: expected a load of this rule: {', '.join(known)}")
+        whom = rule if load is None else f"{rule}, {load}"
+        if facts["do"] == "unhush":
+            ended = self.manners.unhush(rule, load, now_ms)
+            return f"{whom}: speaks again" if ended else f"{whom}: was not hushed"
+        hush = _hush(rule, load, facts, now_ms)
+        self.manners.hush(hush)
+        return f"{whom}: hushed {hush_text(hush, now_ms)}"
+
+
+def _hush(rule: str, load: str | None, facts: Mapping[str, Any], now_ms: int) -> Hush:
+    until, for_s = facts.get("until"), facts.get("for_s")
+    if until is None and for_s is None:
+        raise ValueError('expected "for_s": a number of seconds, or "until": "off" or "good"')
+    if until is not None:
+        if until not in ("off", "good") or for_s is not None:
+            raise ValueError('until: expected "off" (until the load is next off) or "good" (until it is lifted), alone')
+        return Hush(rule, load, until, FOREVER_MS, now_ms)
+    if type(for_s) is not int or not 1 <= for_s <= 366 * 86_400:
+        raise ValueError("for_s: expected whole seconds, from 1 to a year of them")
+    return Hush(rule, load, "time", now_ms + for_s * 1000, now_ms)
+
+
+def hush_text(hush: Hush, now_ms: int) -> str:
+    """Until when, for a person."""
+    if hush.until == "time":
+        return f"for {duration_text(hush.until_ms - now_ms)}"
+    return "until it is next off or on standby" if hush.until == "off" else "for good"
+
+
+def _since(bulletin: Bulletin) -> int:
+    """When the news of a bulletin was new: an old one says that it was delayed. A digest is of its own hour."""
+    if bulletin.kind == "digest":
+        return bulletin.at_ms
+    return min(item.news.at_ms if item.reminder == 0 else bulletin.at_ms for item in bulletin.items)

@@ -1,0 +1,388 @@
+"""Manners: which news of episodes a channel is told, when, and what is said together in one message.
+
+Quiet hours hold back what is not urgent and tell it in one digest at their end; news of one moment are gathered; a
+raise that settled before it was told becomes one item; there is a most messages a day, and what lies beyond it goes
+into the digest. Pure: what to say comes out as bulletins, the words are made elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple
+from zoneinfo import ZoneInfo
+
+from wattround.rules.engine import EpisodeNews
+from wattround.rules.hush import Hush, Hushes
+from wattround.rules.marks import DayTime, Edges, midnight_ms, window_at
+from wattround.rules.signals import FOREVER_MS
+
+Urgency = Literal["urgent", "normal", "digest"]
+EpisodeKey = tuple[str, str, int]
+"""Rule, load, begin."""
+KEEP_REFS = 200
+"""Bulletins remembered, in case one must be taken back because it could not be sent."""
+
+
+class Ways(NamedTuple):
+    """How people are told. Times in milliseconds; `quiet` has the digest at its end, else it is at `digest_at`."""
+
+    zone: ZoneInfo
+    quiet: Edges | None
+    digest_at: DayTime
+    gather_ms: int
+    reminders: int
+
+
+class RuleWays(NamedTuple):
+    """How one rule's episodes are told: on which channels, and after how long they are reminded of."""
+
+    urgency: Urgency
+    channels: tuple[str, ...]
+    remind_after_ms: int
+
+
+@dataclass(slots=True)
+class Item:
+    """One episode in a bulletin: `raised` if that is news, `settled` if that is, `reminder` if it is still going on."""
+
+    raised: EpisodeNews | None = None
+    settled: EpisodeNews | None = None
+    reminder: int = 0
+    open_since: EpisodeNews | None = None
+    capped: bool = False
+
+    @property
+    def news(self) -> EpisodeNews:
+        """The latest that is known."""
+        found = self.settled or self.raised or self.open_since
+        assert found is not None
+        return found
+
+    @property
+    def key(self) -> EpisodeKey:
+        """Which episode."""
+        return self.news.rule, self.news.load, self.news.began_ms
+
+
+class Bulletin(NamedTuple):
+    """What one message is to say to one channel. `replaces`: bulletins taken back because they were not sent yet."""
+
+    channel: str
+    ref: int
+    kind: Literal["news", "digest"]
+    items: tuple[Item, ...]
+    capped: int
+    at_ms: int
+
+
+Withdraw = Callable[[str, int], bool]
+"""Take a channel's bulletin back; False if it is sent, or on its way."""
+OpenNow = Callable[[str, str], EpisodeNews | None]
+"""An open episode of a rule and load, with its waste so far."""
+
+
+@dataclass(slots=True)
+class _Pending:
+    item: Item
+    due_ms: int
+    for_digest: bool
+
+
+@dataclass(slots=True)
+class _Told:
+    """An open episode that a channel knows of, by which bulletin; `remind_ms` is when it is reminded of it."""
+
+    raised: EpisodeNews
+    ref: int
+    told_ms: int
+    reminders: int = 0
+    remind_ms: int = FOREVER_MS
+
+
+@dataclass(slots=True)
+class _Channel:
+    most_a_day: int
+    pending: dict[EpisodeKey, _Pending] = field(default_factory=dict)
+    told: dict[EpisodeKey, _Told] = field(default_factory=dict)
+    sent: dict[int, tuple[Item, ...]] = field(default_factory=dict)
+    day_to_ms: int = 0
+    today: int = 0
+
+
+class Manners:
+    """What channels are told of episodes, and when."""
+
+    def __init__(self, ways: Ways, rules: Mapping[str, RuleWays], channels: Mapping[str, int]) -> None:
+        self.hushes = Hushes()
+        self._channels: dict[str, _Channel] = {}
+        self._ref = 0
+        self._open: dict[EpisodeKey, EpisodeNews] = {}
+        self.configure(ways, rules, channels)
+
+    def configure(self, ways: Ways, rules: Mapping[str, RuleWays], channels: Mapping[str, int]) -> None:
+        """Take up settings; `channels` has the most messages a day of each."""
+        self._ways, self._rules = ways, rules
+        old = self._channels
+        self._channels = {name: old.get(name) or _Channel(most) for name, most in channels.items()}
+        for name, most in channels.items():
+            self._channels[name].most_a_day = most
+
+    # -- news -------------------------------------------------------------------------------------
+
+    def hear(self, news: EpisodeNews) -> None:
+        """An episode was raised, or has settled."""
+        key = (news.rule, news.load, news.began_ms)
+        if news.what == "raised":
+            self._open[key] = news
+            if not self.hushes.covers(news.rule, news.load):
+                self._queue_raised(key, news)
+            return
+        self._open.pop(key, None)
+        hushed = self.hushes.covers(news.rule, news.load)
+        if news.reason == "level":
+            self.hushes.load_is_off(news.load, news.rule)
+        for channel in self._channels.values():
+            self._settled(channel, key, news, hushed=hushed)
+
+    def _queue_raised(self, key: EpisodeKey, news: EpisodeNews, at_ms: int | None = None) -> None:
+        ways = self._rules.get(news.rule)
+        for name in ways.channels if ways is not None else ():
+            channel = self._channels.get(name)
+            if channel is not None and key not in channel.told and key not in channel.pending:
+                self._queue(channel, Item(raised=news), news.at_ms if at_ms is None else at_ms)
+
+    def _settled(self, channel: _Channel, key: EpisodeKey, news: EpisodeNews, *, hushed: bool) -> None:
+        pending, told = channel.pending.get(key), channel.told.get(key)
+        if told is not None:
+            told.remind_ms = FOREVER_MS
+        if pending is not None and pending.item.raised is not None:
+            pending.item.settled = news
+        elif told is not None and hushed:
+            channel.told.pop(key)
+            channel.pending.pop(key, None)
+        elif told is not None:
+            self._queue(channel, Item(settled=news), news.at_ms)
+
+    def _queue(self, channel: _Channel, item: Item, at_ms: int) -> None:
+        urgency = self._urgency(item.news.rule)
+        if urgency == "digest":
+            due_ms, for_digest = self.digest_ms(at_ms), True
+        elif urgency == "urgent":
+            due_ms, for_digest = at_ms, False
+        else:
+            for_digest = self._is_quiet(at_ms)
+            due_ms = self.digest_ms(at_ms) if for_digest else at_ms + self._ways.gather_ms
+        channel.pending[item.key] = _Pending(item, due_ms, for_digest)
+
+    def _urgency(self, rule: str) -> Urgency:
+        ways = self._rules.get(rule)
+        return ways.urgency if ways is not None else "normal"
+
+    def _is_quiet(self, at_ms: int) -> bool:
+        window = window_at(at_ms, self._ways.quiet, self._ways.zone) if self._ways.quiet else None
+        return window is not None and window.from_ms <= at_ms < window.to_ms
+
+    def digest_ms(self, at_ms: int) -> int:
+        """When the next digest is told: at the end of the running or coming quiet hours, else at its hour."""
+        if self._ways.quiet is not None:
+            window = window_at(at_ms, self._ways.quiet, self._ways.zone)
+            if window is not None:
+                return window.to_ms
+        window = window_at(at_ms, Edges(self._ways.digest_at, self._ways.digest_at), self._ways.zone)
+        return window.to_ms if window is not None and window.from_ms <= at_ms else (
+            window.from_ms if window is not None else at_ms
+        )  # fmt: skip
+
+    # -- hushing ----------------------------------------------------------------------------------
+
+    def hush(self, hush: Hush) -> None:
+        """Say no more of a rule."""
+        self.hushes.put(hush)
+        for channel in self._channels.values():
+            for key in [key for key in channel.pending if hush.covers(*key[:2])]:
+                del channel.pending[key]
+
+    def unhush(self, rule: str, load: str | None, now_ms: int) -> list[Hush]:
+        """Speak of it again; what is still open and was not told is told."""
+        ended = self.hushes.lift(rule, load)
+        self._catch_up(ended, now_ms)
+        return ended
+
+    def _catch_up(self, ended: Iterable[Hush], now_ms: int) -> None:
+        for hush in ended:
+            for key, news in self._open.items():
+                if hush.covers(*key[:2]) and not self.hushes.covers(*key[:2]):
+                    self._queue_raised(key, news, now_ms)
+
+    # -- bulletins --------------------------------------------------------------------------------
+
+    def next_ms(self) -> int:
+        """When there will be something to say, by time alone."""
+        dues = [self.hushes.next_ms()]
+        for channel in self._channels.values():
+            dues += [pending.due_ms for pending in channel.pending.values()]
+            dues += [told.remind_ms for told in channel.told.values()]
+        return min(dues)
+
+    def speak(self, now_ms: int, open_now: OpenNow, withdraw: Withdraw) -> list[Bulletin]:
+        """What is due, as at most one bulletin of news and one digest a channel."""
+        self._catch_up(self.hushes.over_at(now_ms), now_ms)
+        found = []
+        for name, channel in self._channels.items():
+            self._remind(channel, now_ms, open_now)
+            found += self._speak(name, channel, now_ms, withdraw)
+        return found
+
+    def _remind(self, channel: _Channel, now_ms: int, open_now: OpenNow) -> None:
+        for key, told in list(channel.told.items()):
+            if now_ms < told.remind_ms:
+                continue
+            told.reminders += 1
+            self._plan_reminder(told, now_ms)
+            news = open_now(*key[:2])
+            same = news is not None and news.began_ms == key[2]
+            if news is not None and same and key not in channel.pending and not self.hushes.covers(*key[:2]):
+                self._queue(channel, Item(open_since=news, reminder=told.reminders), now_ms)
+
+    def _plan_reminder(self, told: _Told, now_ms: int) -> None:
+        ways = self._rules.get(told.raised.rule)
+        more = ways is not None and told.reminders < self._ways.reminders
+        told.remind_ms = now_ms + (ways.remind_after_ms << told.reminders) if more and ways else FOREVER_MS
+
+    def _speak(self, name: str, channel: _Channel, now_ms: int, withdraw: Withdraw) -> list[Bulletin]:
+        due = [pending for pending in channel.pending.values() if pending.due_ms <= now_ms]
+        if not due:
+            return []
+        news: list[Item] = []
+        if any(not pending.for_digest for pending in due):
+            # what waits to be gathered goes along with what is due
+            news = [pending.item for pending in channel.pending.values() if not pending.for_digest]
+        digest = [pending.item for pending in due if pending.for_digest]
+        found = []
+        if news:
+            news = self._take_back(name, channel, news, withdraw)
+            urgent = any(self._urgency(item.news.rule) == "urgent" for item in news)
+            if urgent or self._may(channel, now_ms):
+                found.append(self._bulletin(name, channel, "news", news, now_ms))
+            else:
+                self._hold_back(channel, news, now_ms)
+        if digest:
+            digest = self._take_back(name, channel, digest, withdraw)
+            found.append(self._bulletin(name, channel, "digest", digest, now_ms))
+        return found
+
+    def _may(self, channel: _Channel, now_ms: int) -> bool:
+        if now_ms >= channel.day_to_ms:
+            channel.day_to_ms, channel.today = midnight_ms(now_ms, self._ways.zone, 1), 0
+        return channel.today < channel.most_a_day
+
+    def _hold_back(self, channel: _Channel, items: list[Item], now_ms: int) -> None:
+        """Beyond the day's most: into the digest."""
+        for item in items:
+            item.capped = True
+            channel.pending[item.key] = _Pending(item, self.digest_ms(now_ms), for_digest=True)
+
+    def _take_back(self, name: str, channel: _Channel, items: list[Item], withdraw: Withdraw) -> list[Item]:
+        """Where the bulletin that told the raise is still unsent, it is taken back, and all said in one."""
+        merged = {item.key: item for item in items}
+        for item in items:
+            told = channel.told.get(item.key)
+            if item.settled is None or item.raised is not None or told is None or told.ref not in channel.sent:
+                continue
+            if withdraw(name, told.ref):
+                for earlier in channel.sent.pop(told.ref):
+                    later = merged.setdefault(earlier.key, earlier)
+                    if later is not earlier:
+                        later.raised = earlier.raised or later.raised
+        return list(merged.values())
+
+    def _bulletin(
+        self, name: str, channel: _Channel, kind: Literal["news", "digest"], items: list[Item], now_ms: int
+    ) -> Bulletin:
+        self._ref += 1
+        if kind == "news" and self._may(channel, now_ms):
+            channel.today += 1
+        for item in items:
+            channel.pending.pop(item.key, None)
+            if item.settled is not None:
+                channel.told.pop(item.key, None)
+            elif item.raised is not None:
+                told = channel.told[item.key] = _Told(item.raised, self._ref, now_ms)
+                self._plan_reminder(told, now_ms)
+        channel.sent[self._ref] = tuple(items)
+        while len(channel.sent) > KEEP_REFS:
+            del channel.sent[next(iter(channel.sent))]
+        capped = sum(item.capped for item in items)
+        ordered = sorted(items, key=lambda item: (item.settled is not None, -item.news.waste_uwh, item.key))
+        return Bulletin(name, self._ref, kind, tuple(ordered), capped, now_ms)
+
+    def delivered(self, channel: str, ref: int) -> None:
+        """A bulletin has been sent: it can no longer be taken back."""
+        if channel in self._channels:
+            self._channels[channel].sent.pop(ref, None)
+
+    # -- saved state ------------------------------------------------------------------------------
+
+    def clock_was_set(self, by_ms: int, now_ms: int) -> None:
+        """Waits go on at another time of day; the day's count begins anew."""
+        for channel in self._channels.values():
+            channel.day_to_ms = channel.today = 0
+            for pending in channel.pending.values():
+                pending.due_ms = self.digest_ms(now_ms) if pending.for_digest else pending.due_ms + by_ms
+            for told in channel.told.values():
+                if told.remind_ms < FOREVER_MS:
+                    told.remind_ms += by_ms
+
+    def snapshot(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "ref": self._ref,
+            "hushes": self.hushes.snapshot(),
+            "open": [list(news) for news in self._open.values()],
+            "channels": {name: _plain(channel) for name, channel in self._channels.items()},
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take up what was saved, for channels that still exist."""
+        self._ref = state["ref"]
+        self.hushes.restore(state["hushes"])
+        self._open = {(news.rule, news.load, news.began_ms): news for news in map(_news, state["open"]) if news}
+        for name, saved in state["channels"].items():
+            if name in self._channels:
+                _restore(self._channels[name], saved)
+
+
+def _plain_item(item: Item) -> list[Any]:
+    parts = (item.raised, item.settled, item.open_since)
+    return [*(list(part) if part is not None else None for part in parts), item.reminder, item.capped]
+
+
+def _item(saved: list[Any]) -> Item:
+    raised, settled, open_since = (_news(part) for part in saved[:3])
+    return Item(raised, settled, saved[3], open_since, saved[4])
+
+
+def _news(saved: list[Any] | None) -> EpisodeNews | None:
+    return None if saved is None else EpisodeNews(*saved)
+
+
+def _plain(channel: _Channel) -> dict[str, Any]:
+    return {
+        "pending": [[_plain_item(held.item), held.due_ms, held.for_digest] for held in channel.pending.values()],
+        "told": [[list(told.raised), told.ref, told.told_ms, told.reminders, told.remind_ms]
+                 for told in channel.told.values()],
+        "sent": [[ref, [_plain_item(item) for item in items]] for ref, items in channel.sent.items()],
+        "day": [channel.day_to_ms, channel.today],
+    }  # fmt: skip
+
+
+def _restore(channel: _Channel, saved: Mapping[str, Any]) -> None:
+    for plain, due_ms, for_digest in saved["pending"]:
+        item = _item(plain)
+        channel.pending[item.key] = _Pending(item, due_ms, for_digest)
+    for raised, ref, told_ms, reminders, remind_ms in saved["told"]:
+        news = EpisodeNews(*raised)
+        channel.told[news.rule, news.load, news.began_ms] = _Told(news, ref, told_ms, reminders, remind_ms)
+    channel.sent = {ref: tuple(_item(plain) for plain in items) for ref, items in saved["sent"]}
+    channel.day_to_ms, channel.today = saved["day"]
