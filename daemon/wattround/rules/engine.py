@@ -103,6 +103,7 @@ class Engine:
         self._members: dict[str, tuple[str, ...]] = {}
         self._drawn: dict[str, Drawn] = {}
         self._loads: dict[str, LoadState] = {}
+        self._changed: set[str] = set()  # loads that drew otherwise at this instant
         self.news: list[EpisodeNews] = []
         self.now_ms = 0
         self.next_ms = FOREVER_MS
@@ -118,6 +119,7 @@ class Engine:
 
         A rule that is stated as before goes on; a changed or removed one settles its episode.
         """
+        self.advance(at_ms)
         specs = list(specs)
         self._loads = {spec.load: self._loads.get(spec.load) or LoadState(self._zone) for spec in specs}
         fresh = {(spec.name, spec.load): _Run(spec, self._loads[spec.load]) for spec in specs}
@@ -133,8 +135,7 @@ class Engine:
         self.now_ms = max(self.now_ms, at_ms)
         known = {*self._sums, *self._by_load}
         self._drawn = {name: drawn.get(name, NOTHING_KNOWN) for name in known}
-        for load, state in self._loads.items():
-            state.take(self.now_ms, self._drawn_by(load))
+        self._changed = set(self._loads)
         self._touch(self._runs.values())
 
     def _index(self) -> None:
@@ -158,8 +159,14 @@ class Engine:
         self._drawn[meter] = drawn
         for load in (meter, *self._sums.get(meter, ())):
             if load in self._by_load:
-                self._loads[load].take(self.now_ms, self._drawn_by(load))
+                self._changed.add(load)
                 self._touch(self._by_load[load])
+
+    def _take_changes(self) -> None:
+        """Tell loads what they draw, once all inputs of the instant are in: a sum has no states between them."""
+        for load in self._changed:
+            self._loads[load].take(self.now_ms, self._drawn_by(load))
+        self._changed.clear()
 
     def _drawn_by(self, load: str) -> Drawn:
         members = self._members.get(load)
@@ -179,10 +186,11 @@ class Engine:
     def _touch(self, runs: Iterable[_Run]) -> None:
         for run in runs:
             run.next_ms = min(run.next_ms, self.now_ms)
-        self._plan()
+        self.next_ms = min(self.next_ms, self.now_ms)
 
     def clock_was_set(self, by_ms: int, now_ms: int) -> None:
         """Go on at another time of day: what lasted goes on; a raised episode keeps the begin it was told with."""
+        self._take_changes()
         for run in self._runs.values():
             if run.raised_ms < 0 <= run.began_ms:
                 run.began_ms += by_ms
@@ -191,23 +199,23 @@ class Engine:
             run.next_ms = now_ms
         for load in self._loads.values():
             load.clock_was_set(by_ms)
-        self.now_ms = now_ms
-        self._plan()
+        self.now_ms = self.next_ms = now_ms
 
     def advance(self, to_ms: int) -> None:
         """Let time pass up to, not through, `to_ms`: fire what falls due before, in order, each at its own instant."""
         while self.next_ms < to_ms:
-            self.now_ms = max(self.now_ms, self.next_ms)
+            self.now_ms = now_ms = max(self.now_ms, self.next_ms)
+            if self._changed:
+                self._take_changes()
+            soonest_ms = FOREVER_MS
             for run in self._runs.values():
-                if run.next_ms <= self.now_ms:
-                    self._evaluate(run, self.now_ms)
-                    run.plan(self.now_ms)
-                    run.next_ms = max(run.next_ms, self.now_ms + 1)
-            self._plan()
+                if run.next_ms <= now_ms:
+                    self._evaluate(run, now_ms)
+                    run.plan(now_ms)
+                    run.next_ms = max(run.next_ms, now_ms + 1)
+                soonest_ms = min(soonest_ms, run.next_ms)
+            self.next_ms = soonest_ms
         self.now_ms = max(self.now_ms, to_ms)
-
-    def _plan(self) -> None:
-        self.next_ms = min((run.next_ms for run in self._runs.values()), default=FOREVER_MS)
 
     # -- the life of an episode -------------------------------------------------------------------
 
@@ -244,9 +252,9 @@ class Engine:
     def _waste(run: _Run, above_wms: float) -> int:
         return max(0, uwh(above_wms - run.began_wms))
 
-    def load_state(self, load: str) -> LoadState | None:
-        """What is known of a load that rules look at."""
-        return self._loads.get(load)
+    def rules_of(self, load: str) -> list[str]:
+        """Names of the rules that watch a load."""
+        return [run.spec.name for run in self._by_load.get(load, ())]
 
     def open_episodes(self, at_ms: int) -> list[EpisodeNews]:
         """The raised episodes, with their waste up to `at_ms`."""
@@ -263,6 +271,7 @@ class Engine:
 
     def snapshot(self) -> dict[str, Any]:
         """State of every rule that is not idle, and of the loads, as plain values."""
+        self._take_changes()
         runs = [
             {
                 "rule": rule, "load": load, "stated": run.spec.stated,
@@ -309,8 +318,9 @@ class Engine:
     def _forget_levels(self, at_ms: int) -> None:
         """After a restart no level is known until its load is heard again."""
         self._drawn = {}
+        self._changed.clear()
         for load in self._loads.values():
-            load.level = load.watts = None
+            load.forget_level()
         for run in self._runs.values():
             if run.began_ms >= 0 and run.false_ms < 0 and run.fault(at_ms) is not None:
                 run.false_ms, run.reason = at_ms, run.fault(at_ms)

@@ -51,14 +51,18 @@ class Hushes:
             del self._hushes[hush.rule, hush.load]
         return ended
 
-    def load_is_off(self, load: str, rule: str | None = None) -> bool:
-        """A load is no longer active: what was hushed until then ends. Whether anything did."""
+    def load_is_off(self, load: str, rule: str | None = None) -> list[Hush]:
+        """A load is no longer active: what was hushed until then ends; the ones that ended.
+
+        Without a rule only hushes that name the load: a load's off is nothing to rules that do not watch it.
+        """
         ended = [
-            hush for hush in self if hush.until == "off" and hush.load in (None, load) and rule in (None, hush.rule)
-        ]
+            hush for hush in self
+            if hush.until == "off" and (hush.load == load if rule is None else hush.covers(rule, load))
+        ]  # fmt: skip
         for hush in ended:
             del self._hushes[hush.rule, hush.load]
-        return bool(ended)
+        return ended
 
     def covers(self, rule: str, load: str) -> bool:
         """Whether nothing is to be said of it now."""
@@ -67,6 +71,12 @@ class Hushes:
     def next_ms(self) -> int:
         """When the next one ends by time."""
         return min((hush.until_ms for hush in self if hush.until == "time"), default=FOREVER_MS)
+
+    def clock_was_set(self, by_ms: int) -> None:
+        """A time that was asked for lasts as long as before."""
+        for key, hush in self._hushes.items():
+            until_ms = hush.until_ms + by_ms if hush.until == "time" else hush.until_ms
+            self._hushes[key] = hush._replace(until_ms=until_ms, since_ms=hush.since_ms + by_ms)
 
     def snapshot(self) -> list[list[Any]]:
         """Plain values."""

@@ -68,6 +68,11 @@ class LoadState:
         """Instants after `since_ms` at which it became active."""
         return [start for start in self.starts_ms if start > since_ms]
 
+    def forget_level(self) -> None:
+        """After a restart nothing is known until it is heard again."""
+        self.level = self.watts = None
+        self.active_ms = -1
+
     def clock_was_set(self, by_ms: int) -> None:
         """What lasted goes on at another time of day."""
         if self.active_ms >= 0:

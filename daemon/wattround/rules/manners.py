@@ -7,21 +7,19 @@ into the digest. Pure: what to say comes out as bulletins, the words are made el
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 from wattround.rules.engine import EpisodeNews
 from wattround.rules.hush import Hush, Hushes
 from wattround.rules.marks import DayTime, Edges, midnight_ms, window_at
+from wattround.rules.outgoing import Bulletin, EpisodeKey, Item, Outgoing, Pending, Told, news_of
 from wattround.rules.signals import FOREVER_MS
 
+__all__ = ["Bulletin", "Item", "Manners", "OpenNow", "RuleWays", "Urgency", "Ways", "Withdraw"]
+
 Urgency = Literal["urgent", "normal", "digest"]
-EpisodeKey = tuple[str, str, int]
-"""Rule, load, begin."""
-KEEP_REFS = 200
-"""Bulletins remembered, in case one must be taken back because it could not be sent."""
 
 
 class Ways(NamedTuple):
@@ -42,72 +40,10 @@ class RuleWays(NamedTuple):
     remind_after_ms: int
 
 
-@dataclass(slots=True)
-class Item:
-    """One episode in a bulletin: `raised` if that is news, `settled` if that is, `reminder` if it is still going on."""
-
-    raised: EpisodeNews | None = None
-    settled: EpisodeNews | None = None
-    reminder: int = 0
-    open_since: EpisodeNews | None = None
-    capped: bool = False
-
-    @property
-    def news(self) -> EpisodeNews:
-        """The latest that is known."""
-        found = self.settled or self.raised or self.open_since
-        assert found is not None
-        return found
-
-    @property
-    def key(self) -> EpisodeKey:
-        """Which episode."""
-        return self.news.rule, self.news.load, self.news.began_ms
-
-
-class Bulletin(NamedTuple):
-    """What one message is to say to one channel. `replaces`: bulletins taken back because they were not sent yet."""
-
-    channel: str
-    ref: int
-    kind: Literal["news", "digest"]
-    items: tuple[Item, ...]
-    capped: int
-    at_ms: int
-
-
 Withdraw = Callable[[str, int], bool]
 """Take a channel's bulletin back; False if it is sent, or on its way."""
 OpenNow = Callable[[str, str], EpisodeNews | None]
 """An open episode of a rule and load, with its waste so far."""
-
-
-@dataclass(slots=True)
-class _Pending:
-    item: Item
-    due_ms: int
-    for_digest: bool
-
-
-@dataclass(slots=True)
-class _Told:
-    """An open episode that a channel knows of, by which bulletin; `remind_ms` is when it is reminded of it."""
-
-    raised: EpisodeNews
-    ref: int
-    told_ms: int
-    reminders: int = 0
-    remind_ms: int = FOREVER_MS
-
-
-@dataclass(slots=True)
-class _Channel:
-    most_a_day: int
-    pending: dict[EpisodeKey, _Pending] = field(default_factory=dict)
-    told: dict[EpisodeKey, _Told] = field(default_factory=dict)
-    sent: dict[int, tuple[Item, ...]] = field(default_factory=dict)
-    day_to_ms: int = 0
-    today: int = 0
 
 
 class Manners:
@@ -115,7 +51,7 @@ class Manners:
 
     def __init__(self, ways: Ways, rules: Mapping[str, RuleWays], channels: Mapping[str, int]) -> None:
         self.hushes = Hushes()
-        self._channels: dict[str, _Channel] = {}
+        self._channels: dict[str, Outgoing] = {}
         self._ref = 0
         self._open: dict[EpisodeKey, EpisodeNews] = {}
         self.configure(ways, rules, channels)
@@ -124,7 +60,7 @@ class Manners:
         """Take up settings; `channels` has the most messages a day of each."""
         self._ways, self._rules = ways, rules
         old = self._channels
-        self._channels = {name: old.get(name) or _Channel(most) for name, most in channels.items()}
+        self._channels = {name: old.get(name) or Outgoing(most) for name, most in channels.items()}
         for name, most in channels.items():
             self._channels[name].most_a_day = most
 
@@ -141,7 +77,7 @@ class Manners:
         self._open.pop(key, None)
         hushed = self.hushes.covers(news.rule, news.load)
         if news.reason == "level":
-            self.hushes.load_is_off(news.load, news.rule)
+            self._catch_up(self.hushes.load_is_off(news.load, news.rule), news.at_ms)
         for channel in self._channels.values():
             self._settled(channel, key, news, hushed=hushed)
 
@@ -152,7 +88,7 @@ class Manners:
             if channel is not None and key not in channel.told and key not in channel.pending:
                 self._queue(channel, Item(raised=news), news.at_ms if at_ms is None else at_ms)
 
-    def _settled(self, channel: _Channel, key: EpisodeKey, news: EpisodeNews, *, hushed: bool) -> None:
+    def _settled(self, channel: Outgoing, key: EpisodeKey, news: EpisodeNews, *, hushed: bool) -> None:
         pending, told = channel.pending.get(key), channel.told.get(key)
         if told is not None:
             told.remind_ms = FOREVER_MS
@@ -164,7 +100,7 @@ class Manners:
         elif told is not None:
             self._queue(channel, Item(settled=news), news.at_ms)
 
-    def _queue(self, channel: _Channel, item: Item, at_ms: int) -> None:
+    def _queue(self, channel: Outgoing, item: Item, at_ms: int) -> None:
         urgency = self._urgency(item.news.rule)
         if urgency == "digest":
             due_ms, for_digest = self.digest_ms(at_ms), True
@@ -173,7 +109,7 @@ class Manners:
         else:
             for_digest = self._is_quiet(at_ms)
             due_ms = self.digest_ms(at_ms) if for_digest else at_ms + self._ways.gather_ms
-        channel.pending[item.key] = _Pending(item, due_ms, for_digest)
+        channel.pending[item.key] = Pending(item, due_ms, for_digest)
 
     def _urgency(self, rule: str) -> Urgency:
         ways = self._rules.get(rule)
@@ -201,7 +137,20 @@ class Manners:
         self.hushes.put(hush)
         for channel in self._channels.values():
             for key in [key for key in channel.pending if hush.covers(*key[:2])]:
-                del channel.pending[key]
+                if channel.pending.pop(key).item.settled is not None:
+                    channel.told.pop(key, None)
+
+    def load_is_off(self, load: str, rules: Iterable[str]) -> None:
+        """A load that these rules watch is no longer active: what was hushed until then ends.
+
+        While an episode is open the hush goes on until that settles: a flicker does not end it.
+        """
+        for rule in rules:
+            if not any(hush.until == "off" and self._is_open(hush) for hush in self.hushes if hush.covers(rule, load)):
+                self.hushes.load_is_off(load, rule)
+
+    def _is_open(self, hush: Hush) -> bool:
+        return any(hush.covers(*key[:2]) for key in self._open)
 
     def unhush(self, rule: str, load: str | None, now_ms: int) -> list[Hush]:
         """Speak of it again; what is still open and was not told is told."""
@@ -228,13 +177,13 @@ class Manners:
     def speak(self, now_ms: int, open_now: OpenNow, withdraw: Withdraw) -> list[Bulletin]:
         """What is due, as at most one bulletin of news and one digest a channel."""
         self._catch_up(self.hushes.over_at(now_ms), now_ms)
-        found = []
+        found: list[Bulletin] = []
         for name, channel in self._channels.items():
             self._remind(channel, now_ms, open_now)
-            found += self._speak(name, channel, now_ms, withdraw)
+            found += self._speak(name, channel, now_ms, open_now, withdraw)
         return found
 
-    def _remind(self, channel: _Channel, now_ms: int, open_now: OpenNow) -> None:
+    def _remind(self, channel: Outgoing, now_ms: int, open_now: OpenNow) -> None:
         for key, told in list(channel.told.items()):
             if now_ms < told.remind_ms:
                 continue
@@ -245,45 +194,63 @@ class Manners:
             if news is not None and same and key not in channel.pending and not self.hushes.covers(*key[:2]):
                 self._queue(channel, Item(open_since=news, reminder=told.reminders), now_ms)
 
-    def _plan_reminder(self, told: _Told, now_ms: int) -> None:
+    def _plan_reminder(self, told: Told, now_ms: int) -> None:
         ways = self._rules.get(told.raised.rule)
         more = ways is not None and told.reminders < self._ways.reminders
         told.remind_ms = now_ms + (ways.remind_after_ms << told.reminders) if more and ways else FOREVER_MS
 
-    def _speak(self, name: str, channel: _Channel, now_ms: int, withdraw: Withdraw) -> list[Bulletin]:
+    def _speak(
+        self, name: str, channel: Outgoing, now_ms: int, open_now: OpenNow, withdraw: Withdraw
+    ) -> Iterator[Bulletin]:
         due = [pending for pending in channel.pending.values() if pending.due_ms <= now_ms]
-        if not due:
-            return []
-        news: list[Item] = []
-        if any(not pending.for_digest for pending in due):
-            # what waits to be gathered goes along with what is due
-            news = [pending.item for pending in channel.pending.values() if not pending.for_digest]
+        news = self._news_due(channel, due, now_ms)
+        if news and not self._may(channel, now_ms) and not any(map(self._is_urgent, news)):
+            self._hold_back(channel, news, now_ms, capped=True)
+            news = []
         digest = [pending.item for pending in due if pending.for_digest]
-        found = []
         if news:
-            news = self._take_back(name, channel, news, withdraw)
-            urgent = any(self._urgency(item.news.rule) == "urgent" for item in news)
-            if urgent or self._may(channel, now_ms):
-                found.append(self._bulletin(name, channel, "news", news, now_ms))
-            else:
-                self._hold_back(channel, news, now_ms)
+            yield self._bulletin(name, channel, "news", self._whole(name, channel, news, open_now, withdraw), now_ms)
         if digest:
-            digest = self._take_back(name, channel, digest, withdraw)
-            found.append(self._bulletin(name, channel, "digest", digest, now_ms))
-        return found
+            yield self._bulletin(
+                name, channel, "digest", self._whole(name, channel, digest, open_now, withdraw), now_ms
+            )
 
-    def _may(self, channel: _Channel, now_ms: int) -> bool:
+    def _whole(
+        self, name: str, channel: Outgoing, items: list[Item], open_now: OpenNow, withdraw: Withdraw
+    ) -> list[Item]:
+        """With what is taken back; what goes on as it stands now, not as it stood when it was queued."""
+        items = self._take_back(name, channel, items, withdraw)
+        for item in items:
+            news = open_now(*item.key[:2]) if item.settled is None else None
+            if news is not None and news.began_ms == item.key[2]:
+                item.open_since = news
+        return items
+
+    def _news_due(self, channel: Outgoing, due: list[Pending], now_ms: int) -> list[Item]:
+        """What waits to be gathered goes along with what is due; in quiet hours only what is urgent goes out."""
+        if all(pending.for_digest for pending in due):
+            return []
+        waiting = [pending.item for pending in channel.pending.values() if not pending.for_digest]
+        if not self._is_quiet(now_ms):
+            return waiting
+        self._hold_back(channel, [item for item in waiting if not self._is_urgent(item)], now_ms, capped=False)
+        return [item for item in waiting if self._is_urgent(item)]
+
+    def _is_urgent(self, item: Item) -> bool:
+        return self._urgency(item.news.rule) == "urgent"
+
+    def _may(self, channel: Outgoing, now_ms: int) -> bool:
         if now_ms >= channel.day_to_ms:
             channel.day_to_ms, channel.today = midnight_ms(now_ms, self._ways.zone, 1), 0
         return channel.today < channel.most_a_day
 
-    def _hold_back(self, channel: _Channel, items: list[Item], now_ms: int) -> None:
-        """Beyond the day's most: into the digest."""
+    def _hold_back(self, channel: Outgoing, items: list[Item], now_ms: int, *, capped: bool) -> None:
+        """Into the digest; `capped`: because it lies beyond the day's most."""
         for item in items:
-            item.capped = True
-            channel.pending[item.key] = _Pending(item, self.digest_ms(now_ms), for_digest=True)
+            item.capped = item.capped or capped
+            channel.pending[item.key] = Pending(item, self.digest_ms(now_ms), for_digest=True)
 
-    def _take_back(self, name: str, channel: _Channel, items: list[Item], withdraw: Withdraw) -> list[Item]:
+    def _take_back(self, name: str, channel: Outgoing, items: list[Item], withdraw: Withdraw) -> list[Item]:
         """Where the bulletin that told the raise is still unsent, it is taken back, and all said in one."""
         merged = {item.key: item for item in items}
         for item in items:
@@ -292,13 +259,24 @@ class Manners:
                 continue
             if withdraw(name, told.ref):
                 for earlier in channel.sent.pop(told.ref):
-                    later = merged.setdefault(earlier.key, earlier)
-                    if later is not earlier:
-                        later.raised = earlier.raised or later.raised
+                    self._say_again(channel, earlier, merged)
         return list(merged.values())
 
+    def _say_again(self, channel: Outgoing, earlier: Item, merged: dict[EpisodeKey, Item]) -> None:
+        """An item of a bulletin that was taken back goes along with what is known of its episode since."""
+        key = earlier.key
+        if earlier.settled is None and key not in channel.told:
+            return  # its end has been told in a bulletin of its own
+        if earlier.raised is not None:
+            channel.told.pop(key, None)
+        if self.hushes.covers(*key[:2]):
+            return
+        held = channel.pending.get(key)
+        later = merged.setdefault(key, earlier if held is None else held.item)
+        later.raised = later.raised or earlier.raised
+
     def _bulletin(
-        self, name: str, channel: _Channel, kind: Literal["news", "digest"], items: list[Item], now_ms: int
+        self, name: str, channel: Outgoing, kind: Literal["news", "digest"], items: list[Item], now_ms: int
     ) -> Bulletin:
         self._ref += 1
         if kind == "news" and self._may(channel, now_ms):
@@ -308,11 +286,9 @@ class Manners:
             if item.settled is not None:
                 channel.told.pop(item.key, None)
             elif item.raised is not None:
-                told = channel.told[item.key] = _Told(item.raised, self._ref, now_ms)
+                told = channel.told[item.key] = Told(item.raised, self._ref, now_ms)
                 self._plan_reminder(told, now_ms)
-        channel.sent[self._ref] = tuple(items)
-        while len(channel.sent) > KEEP_REFS:
-            del channel.sent[next(iter(channel.sent))]
+        channel.remember(self._ref, tuple(items))
         capped = sum(item.capped for item in items)
         ordered = sorted(items, key=lambda item: (item.settled is not None, -item.news.waste_uwh, item.key))
         return Bulletin(name, self._ref, kind, tuple(ordered), capped, now_ms)
@@ -326,6 +302,7 @@ class Manners:
 
     def clock_was_set(self, by_ms: int, now_ms: int) -> None:
         """Waits go on at another time of day; the day's count begins anew."""
+        self.hushes.clock_was_set(by_ms)
         for channel in self._channels.values():
             channel.day_to_ms = channel.today = 0
             for pending in channel.pending.values():
@@ -340,49 +317,14 @@ class Manners:
             "ref": self._ref,
             "hushes": self.hushes.snapshot(),
             "open": [list(news) for news in self._open.values()],
-            "channels": {name: _plain(channel) for name, channel in self._channels.items()},
+            "channels": {name: channel.snapshot() for name, channel in self._channels.items()},
         }
 
     def restore(self, state: Mapping[str, Any]) -> None:
         """Take up what was saved, for channels that still exist."""
         self._ref = state["ref"]
         self.hushes.restore(state["hushes"])
-        self._open = {(news.rule, news.load, news.began_ms): news for news in map(_news, state["open"]) if news}
+        self._open = {(news.rule, news.load, news.began_ms): news for news in map(news_of, state["open"]) if news}
         for name, saved in state["channels"].items():
             if name in self._channels:
-                _restore(self._channels[name], saved)
-
-
-def _plain_item(item: Item) -> list[Any]:
-    parts = (item.raised, item.settled, item.open_since)
-    return [*(list(part) if part is not None else None for part in parts), item.reminder, item.capped]
-
-
-def _item(saved: list[Any]) -> Item:
-    raised, settled, open_since = (_news(part) for part in saved[:3])
-    return Item(raised, settled, saved[3], open_since, saved[4])
-
-
-def _news(saved: list[Any] | None) -> EpisodeNews | None:
-    return None if saved is None else EpisodeNews(*saved)
-
-
-def _plain(channel: _Channel) -> dict[str, Any]:
-    return {
-        "pending": [[_plain_item(held.item), held.due_ms, held.for_digest] for held in channel.pending.values()],
-        "told": [[list(told.raised), told.ref, told.told_ms, told.reminders, told.remind_ms]
-                 for told in channel.told.values()],
-        "sent": [[ref, [_plain_item(item) for item in items]] for ref, items in channel.sent.items()],
-        "day": [channel.day_to_ms, channel.today],
-    }  # fmt: skip
-
-
-def _restore(channel: _Channel, saved: Mapping[str, Any]) -> None:
-    for plain, due_ms, for_digest in saved["pending"]:
-        item = _item(plain)
-        channel.pending[item.key] = _Pending(item, due_ms, for_digest)
-    for raised, ref, told_ms, reminders, remind_ms in saved["told"]:
-        news = EpisodeNews(*raised)
-        channel.told[news.rule, news.load, news.began_ms] = _Told(news, ref, told_ms, reminders, remind_ms)
-    channel.sent = {ref: tuple(_item(plain) for plain in items) for ref, items in saved["sent"]}
-    channel.day_to_ms, channel.today = saved["day"]
+                self._channels[name].restore(saved)
