@@ -82,6 +82,7 @@ class Bench:
 
     def restart(self, at_ms, *, heard=True):
         """Through JSON, as the ledger's checkpoint does; `heard`: every load is heard again at once."""
+        self.engine.advance(at_ms)
         saved = json.loads(json.dumps(self.engine.snapshot()))
         news = self.engine.news
         self.engine = self.fresh(at_ms)
@@ -101,4 +102,3 @@ class Bench:
     def story(self, until_ms=None):
         """The news in short: what, when."""
         return [(item.what, item.at_ms) for item in self.news(until_ms)]
-
