@@ -46,7 +46,7 @@ FACTS = {
          "level": None, "today_in_wh": 0.0, "today_out_wh": 0.0, "today_cost": "0", "age_s": None, "bad_payloads": 3},
     ],
     "bad_payloads": {"t": {"count": 3, "last": "no number"}},
-    "episodes": [{"rule": "r", "load": "t", "began_ms": 0, "raised_ms": 0, "lasting_s": 7800, "waste_wh": 240.0, "cost": "0.0672"}],
+    "episodes": [{"rule": "r", "load": "t", "label": "Television [/x]", "hushed": False, "began_ms": 0, "raised_ms": 0, "lasting_s": 7800, "waste_wh": 240.0, "cost": "0.0672"}],
     "daemon": {"broker": "no broker", "broker_trouble": "Connection refused", "ledger_trouble": "database or disk is full",
                "messages_dropped": 5, "messages_waiting": 0},
 }  # fmt: skip

@@ -8,8 +8,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from wattround.metering.counter import gain, settle
 from wattround.metering.level import Thresholds
-from wattround.metering.meter import Meter, MeterSpec, Output
+from wattround.metering.meter import Meter
 from wattround.metering.minute import ESTIMATED, MINUTE_MS, Minute, uwh
+from wattround.metering.spec import MeterSpec, Output
 
 START_MS = 1_780_000_020_000
 HOLD_MS = 300_000

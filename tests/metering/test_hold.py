@@ -7,8 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wattround.metering.level import Thresholds
-from wattround.metering.meter import Meter, MeterSpec, Output
+from wattround.metering.meter import Meter
 from wattround.metering.minute import MINUTE_MS, Minute, uwh
+from wattround.metering.spec import MeterSpec, Output
 
 HOLD_MS = 90_000
 START_MS = 1_780_000_020_000  # 20 s into a minute

@@ -93,12 +93,16 @@ class Mailbox:
 
     def __init__(self) -> None:
         self.told: list[Waiting] = []
+        self.replies: list[tuple[str, bytes]] = []
         self.open = True
 
     def submit(self, waiting: Waiting) -> bool:
         if self.open:
             self.told.append(waiting)
         return self.open
+
+    def reply(self, topic: str, payload: bytes) -> None:
+        self.replies.append((topic, payload))
 
 
 class HouseRun:

@@ -107,9 +107,9 @@ def _age(meter: dict[str, Any]) -> str:
 
 def episode_lines(facts: dict[str, Any]) -> list[str]:
     """Open episodes, each with what it has cost so far."""
-    labels = {meter["name"]: meter["label"] for meter in facts["meters"]}
     return [
-        f"open: {labels.get(episode['load'], episode['load'])} for {duration_text(episode['lasting_s'] * 1000)},"
+        f"{'hushed' if episode['hushed'] else 'open'}: {episode['label']} for"
+        f" {duration_text(episode['lasting_s'] * 1000)},"
         f" {episode['waste_wh']:.0f} Wh, {Decimal(episode['cost']):.2f} {facts['currency']} (rule {episode['rule']})"
         for episode in facts["episodes"]
     ]

@@ -39,7 +39,7 @@ class Line(NamedTuple):
 
 
 class Letter(NamedTuple):
-    """What a template is given."""
+    """What a template is given. `wastes`: some line is of a load that draws for nothing; the totals are of those."""
 
     house: str
     lines: tuple[Line, ...]
@@ -49,23 +49,25 @@ class Letter(NamedTuple):
     cost: str
     cost_a_day: str
     held_back: int
+    wastes: bool
 
 
 _RAISED_TITLE = """\
 {% if lines|length == 1 %}{{ lines[0].label }}: {{ lines[0].state }}{{ ', ' ~ lines[0].why if lines[0].why }}
-{%- else %}{{ lines|length }} at once{{ ', ' ~ why if why }}: {{ watts }}{% endif %}"""
+{%- else %}{{ lines|length }} at once{{ ', ' ~ why if why }}{{ ': ' ~ watts if wastes }}{% endif %}"""
 _RAISED_BODY = """\
 {% if lines|length == 1 %}{{ lines[0].sentence }}
 ({{ lines[0].hush }})
 {%- else %}{% for line in lines -%}
-- {{ line.label }}: {{ line.state }} since {{ line.began }}{{ ', ' ~ line.watts if line.watts }}, so far {{ line.energy }}, \
-{{ line.cost }}{{ ' (' ~ line.share ~ ')' if line.share }}{{ '; ' ~ line.note if line.note }} (rule {{ line.rule }})
+- {{ line.label }}: {{ line.state }} since {{ line.began }}{{ ', ' ~ line.watts if line.watts }}\
+{% if line.share %}, so far {{ line.energy }}, {{ line.cost }} ({{ line.share }}){% endif %}\
+{{ '; ' ~ line.note if line.note }} (rule {{ line.rule }})
 {% endfor -%}
-Together {{ watts }}, so far {{ energy }}, {{ cost }}; left like this {{ cost_a_day }} a day.
-(To hear no more of one: wattround hush RULE){% endif %}"""
+{% if wastes %}Together {{ watts }}, so far {{ energy }}, {{ cost }}; left like this {{ cost_a_day }} a day.
+{% endif %}(To hear no more of one: wattround hush RULE){% endif %}"""
 _SETTLED_TITLE = """\
 {% if lines|length == 1 %}{{ lines[0].label }}: over after {{ lines[0].lasting }}
-{%- else %}{{ lines|length }} are over: {{ energy }}, {{ cost }}{% endif %}"""
+{%- else %}{{ lines|length }} are over{{ ': ' ~ energy ~ ', ' ~ cost if wastes }}{% endif %}"""
 _SETTLED_BODY = """\
 {% for line in lines %}{{ '- ' if lines|length > 1 }}{{ line.sentence }} (rule {{ line.rule }})
 {% endfor %}"""
@@ -77,7 +79,7 @@ _REMINDER_BODY = """\
 ({{ line.hush }})
 {% endfor %}"""
 _DIGEST_TITLE = """\
-{{ house }}: {{ lines|length }} thing{{ 's' if lines|length > 1 }} to know, {{ energy }}, {{ cost }}"""
+{{ house }}: {{ lines|length }} thing{{ 's' if lines|length > 1 }} to know{{ ', ' ~ energy ~ ', ' ~ cost if wastes }}"""
 _DIGEST_BODY = """\
 {% for line in lines %}- {{ line.sentence }} (rule {{ line.rule }})
 {% endfor %}{% if held_back %}{{ held_back }} of these were held back: there had been enough messages that day.
@@ -144,7 +146,7 @@ _SAMPLE_LINE = Line(
 )  # fmt: skip
 _OVER = _SAMPLE_LINE._replace(event="settled", ended="16:12", because="it is no longer on", watts="")
 SAMPLES: tuple[Letter, ...] = tuple(
-    Letter("The house", lines, "nobody home", "236 W", "504 Wh", "0.14 EUR", "1.58 EUR", held_back)
+    Letter("The house", lines, "nobody home", "236 W", "504 Wh", "0.14 EUR", "1.58 EUR", held_back, wastes=True)
     for lines, held_back in (((_SAMPLE_LINE,), 0), ((_SAMPLE_LINE, _OVER), 2), ((_OVER,), 0))
 )
 

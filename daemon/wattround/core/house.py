@@ -10,8 +10,9 @@ import structlog
 
 from wattround.config.model import Meter, Settings
 from wattround.core.facts import HouseFacts
+from wattround.core.hearsay import Hearsay
 from wattround.core.requests import answer_request
-from wattround.core.rulebook import Parts, claims_of, occupancy_ways, rulebook
+from wattround.core.rulebook import Parts, rulebook
 from wattround.core.saved import FORMAT, upgraded
 from wattround.core.telling import House
 from wattround.core.voice import Figures, Voice
@@ -19,7 +20,7 @@ from wattround.core.wiring import meter_spec, tariff_of, tree_of
 from wattround.ingest.delivery import LIVE, RETAINED, Ack, Arrival
 from wattround.ingest.feed import Feed, Health, Router, feeds_of
 from wattround.ingest.payload import BadPayload
-from wattround.ledger.batch import Batch, SignalRow
+from wattround.ledger.batch import Batch
 from wattround.metering.house import Metering
 from wattround.metering.meter import Meter as Integrator
 from wattround.metering.minute import MINUTE_MS
@@ -27,16 +28,11 @@ from wattround.rules.engine import Engine
 from wattround.rules.load import Drawn
 from wattround.rules.marks import midnight_ms
 from wattround.rules.nights import Nights
-from wattround.rules.occupancy import Presence
-from wattround.rules.signals import Signals
 from wattround.rules.usage import Spending
 
 log = structlog.get_logger("house")
 
 CLOCK_IS_SET_MS = 1_704_067_200_000  # 2024-01-01
-RECORD_EVERY_MS = 900_000
-"""How often a signal that says the same as before is written down."""
-LONGEST_WORD = 256
 KnownReading = Callable[[str, int], float | None]
 """Watts of the ledger's stamped reading of a meter at an instant, if it is kept."""
 
@@ -64,13 +60,11 @@ class HouseCore:
         self.facts = HouseFacts(self.metering, lambda: self.tree, self._roles)
         self.zone = ZoneInfo(settings.house.time_zone)
         self.nights = Nights()
-        self.signals = Signals({})
-        self.presence = Presence.of(occupancy_ways(settings))
+        self.hearsay = Hearsay(settings)
         self.spending = Spending(self.facts.energy, self.zone)
         self.engine = Engine(self.facts.above, self.zone)
         self.voice = Voice(settings, self._figures())
         self.unmatched = Health()
-        self._recorded: dict[tuple[str, str], tuple[str, int]] = {}
         self.configure(settings, now_ms)
 
     def _roles(self) -> Mapping[str, str]:
@@ -105,7 +99,7 @@ class HouseCore:
         self.meters = dict(self.router.meters)
         for name in old_names:  # names that a pattern captured before the change
             self._meet(name)
-        self._renew_signals()
+        self.hearsay.configure(settings)
         self.voice.configure(settings, self.house, self.meters)
         self._take_up_rules(now_ms)
         # last: an episode that settles because its load is gone still needs to know what it wasted
@@ -113,19 +107,11 @@ class HouseCore:
         self.batch.late = {name: late for name, late in self.batch.late.items() if name in self.meters}
         self.collect()
 
-    def _renew_signals(self) -> None:
-        """Presence and signals as configured now, with what is known of them."""
-        settings = self.settings
-        said, words = self.signals.snapshot(), self.presence.snapshot()
-        self.signals = Signals({signal.name: signal.believable for signal in settings.signals}, claims_of(settings))
-        self.signals.restore(said)
-        self.presence = Presence.of(occupancy_ways(settings), self.signals)
-        self.presence.restore(words)
-
     def _take_up_rules(self, now_ms: int) -> None:
         """Rules for the meters there are, and meters that watch for what the rules need to know."""
         self.spending.watched.clear()
-        parts = Parts(self.presence, self.signals, self.spending, self.nights, self.facts, self.tariff.cost)
+        heard = self.hearsay
+        parts = Parts(heard.presence, heard.signals, self.spending, self.nights, self.facts, self.tariff.cost)
         self._book = rulebook(self.settings, self.meters, parts)
         self.facts.members = self._book.members
         for name, meter in self.meters.items():
@@ -221,20 +207,11 @@ class HouseCore:
         return self.router.exact.get(topic, ())
 
     def _decode(self, feed: Feed, payload: bytes, at_ms: int, timing: int) -> None:
-        if feed.kind == "presence":
-            is_home = feed.decode_word(payload) in feed.words
+        if feed.kind in ("presence", "signal"):
             self.engine.advance(at_ms)
-            if self.presence.hear(feed.name, at_ms, is_home=is_home, retained=timing == RETAINED):
-                self._record("person", feed.name, "home" if is_home else "away", at_ms)
-            self.engine.signals_changed(at_ms)
-            self.collect()
-        elif feed.kind == "signal":
-            word = feed.decode_word(payload)
-            if len(word) > LONGEST_WORD:
-                raise BadPayload(f"more than {LONGEST_WORD} characters where a word was expected")
-            self.engine.advance(at_ms)
-            if self.signals.hear(feed.name, at_ms, word, retained=timing == RETAINED):
-                self._record("signal", feed.name, word, at_ms)
+            row = self.hearsay.take(feed, payload, at_ms, retained=timing == RETAINED)
+            if row is not None:
+                self.batch.signals.append(row)
             self.engine.signals_changed(at_ms)
             self.collect()
         elif feed.kind == "availability":
@@ -248,16 +225,11 @@ class HouseCore:
                 else:
                     self._counter(meter, value, stamp, at_ms, timing)
 
-    def _record(self, kind: str, name: str, value: str, at_ms: int) -> None:
-        """Keep what was heard, so that rules can be rehearsed on it; what only says the same, now and then."""
-        known = self._recorded.get((kind, name))
-        if known is None or known[0] != value or not 0 <= at_ms - known[1] < RECORD_EVERY_MS:
-            self._recorded[kind, name] = (value, at_ms)
-            self.batch.signals.append(SignalRow(at_ms, kind, name, value))
-
     def _request(self, payload: bytes, at_ms: int, timing: int) -> None:
         """Somebody asks by MQTT; the answer goes out with the next turn."""
-        answer = answer_request(payload, lambda facts: self.voice.hush(facts, at_ms), retained=timing == RETAINED)
+        answer = answer_request(
+            payload, lambda facts: self.voice.hush(facts, at_ms, self.batch), retained=timing == RETAINED
+        )
         self.replies.append((f"{self.settings.topic_root}/reply", answer))
 
     def _gone(self, name: str, at_ms: int) -> None:
@@ -322,10 +294,8 @@ class HouseCore:
     def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
         """The wall clock was set."""
         self.metering.jump(expected_ms, now_ms, occupied)
-        self.presence.clock_was_set(now_ms - expected_ms)
-        self.signals.clock_was_set(now_ms - expected_ms)
+        self.hearsay.clock_was_set(now_ms - expected_ms)
         self.voice.manners.clock_was_set(now_ms - expected_ms, now_ms)
-        self._recorded.clear()
         self.engine.clock_was_set(now_ms - expected_ms, now_ms)
         self.collect()
         self.begin_day(now_ms, {})
@@ -334,7 +304,7 @@ class HouseCore:
         changes, self.metering.out.levels = self.metering.out.levels, []
         for change in changes:
             if change.level in ("off", "standby"):
-                self.voice.manners.hushes.load_is_off(change.meter)
+                self.voice.manners.load_is_off(change.meter, self._book.rules_of.get(change.meter, ()))
             self.engine.drawn(min(change.at_ms, at_ms), change.meter, Drawn(change.level, change.watts))
         self.collect()
 
@@ -374,8 +344,7 @@ class HouseCore:
         return {
             "meters": self.metering.snapshot(),
             "rules": self.engine.snapshot(),
-            "presence": self.presence.snapshot(),
-            "signals": self.signals.snapshot(),
+            "hearsay": self.hearsay.snapshot(),
             "manners": self.voice.manners.snapshot(),
             "format": FORMAT,
             "patterns": [name for name, meter in self.meters.items() if meter.captured],
@@ -388,15 +357,13 @@ class HouseCore:
             self._meet(name)
         self._take_up_rules(now_ms)
         self.metering.restore(state["meters"], saved_ms)
-        self.presence.restore(state["presence"])
-        self.signals.restore(state["signals"])
+        self.hearsay.restore(state["hearsay"])
         self.voice.manners.restore(state["manners"])
         # before that year it has not been set yet after a start, and what was saved says more than it does
         back_ms = min(0, now_ms - saved_ms) if now_ms > CLOCK_IS_SET_MS else 0
         if back_ms:
             self.metering.jump(saved_ms, now_ms, occupied)
-            self.presence.clock_was_set(back_ms)
-            self.signals.clock_was_set(back_ms)
+            self.hearsay.clock_was_set(back_ms)
             self.voice.manners.clock_was_set(back_ms, now_ms)
         self.engine.restore(state["rules"], saved_ms, now_ms, back_ms)
         self.collect()

@@ -211,7 +211,7 @@ class Core:
                 if isinstance(request.reply, Future) and not request.reply.done():
                     request.reply.set_exception(error)
 
-    def _answer(self, request: Request, now_ms: int) -> Any:  # noqa: C901 - one answer a case
+    def _answer(self, request: Request, now_ms: int) -> Any:  # noqa: C901, PLR0912 - one answer a case
         facts = request.facts
         match request.what:
             case "now":
@@ -249,7 +249,7 @@ class Core:
                 self.keeper.most_acks = facts["most_acks"]
                 return self.house.router.subscriptions()
             case "hush":
-                return self.house.voice.hush(facts["request"], now_ms)
+                return self.house.voice.hush(facts["request"], now_ms, self.house.batch)
             case "filters":
                 self.house.batch.states["filters"] = facts["filters"]
                 return None

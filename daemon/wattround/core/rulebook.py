@@ -66,6 +66,7 @@ class Rulebook:
     edges_w: dict[str, set[float]] = field(default_factory=dict)
     every_change: set[str] = field(default_factory=set)
     members: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    rules_of: dict[str, list[str]] = field(default_factory=dict)
 
 
 class Subject(NamedTuple):
@@ -108,6 +109,7 @@ def rulebook(settings: Settings, meters: Mapping[str, Meter], parts: Parts) -> R
                 stated + repr(subject.members) + repr(drawn), subject.members,
             )  # fmt: skip
             book.specs.append(spec)
+            book.rules_of.setdefault(subject.load, []).append(rule.name)
             book.every_change.update(subject.members)
             if subject.members:
                 book.members[subject.load] = subject.members
@@ -257,6 +259,7 @@ def rule_ways(settings: Settings) -> dict[str, RuleWays]:
             rule.urgency,
             tuple(name for name in people if rule.tell is None or name in rule.tell),
             rule.remind_after or settings.manners.remind_after,
+            once=any(part is not None for part in (rule.spent, rule.ran_today, rule.base_load_up_w)),
         )
         for rule in settings.rules
     }

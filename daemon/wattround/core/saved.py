@@ -20,8 +20,8 @@ def upgraded(state: Mapping[str, Any]) -> Mapping[str, Any]:
     return {
         "meters": meters,
         "rules": {"runs": runs, "loads": {}},
-        "presence": state["presence"],
-        "signals": {},
+        "hearsay": {"presence": state["presence"], "signals": {}},
         "manners": {"ref": 0, "hushes": [], "open": [], "channels": {}},
         "patterns": state["patterns"],
+        "format": FORMAT,
     }

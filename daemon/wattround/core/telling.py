@@ -36,6 +36,7 @@ class Scene(NamedTuple):
     watts: float | None
     note: str
     wastes: bool
+    meters: frozenset[str]
 
 
 class Told(NamedTuple):
@@ -60,13 +61,14 @@ def tell_raw(news: EpisodeNews, scene: Scene, house: House, *, hushed: bool) -> 
 def tell_bulletin(bulletin: Bulletin, scene_of: SceneOf, house: House, templates: Templates) -> Told:
     """What people are told, by the templates."""
     scenes = [scene_of(item.news) for item in bulletin.items]
-    total_uwh = sum(item.news.waste_uwh for item in bulletin.items)
+    counted = _counted(bulletin, scenes)
+    total_uwh = sum(item.news.waste_uwh for item, counts in zip(bulletin.items, counted, strict=True) if counts)
     lines = tuple(
         line(item, scene, house, bulletin.at_ms, total_uwh if len(scenes) > 1 else 0)
         for item, scene in zip(bulletin.items, scenes, strict=True)
     )
     kind = kind_of(bulletin)
-    title, body = letter_text(kind, templates, letter(bulletin, scenes, lines, house, total_uwh))
+    title, body = letter_text(kind, templates, letter(bulletin, scenes, counted, lines, house, total_uwh))
     facts = {
         "house": house.id,
         "event": kind,
@@ -95,12 +97,25 @@ def _event_kind(item: Item) -> Kind:
     return "raised" if item.raised is not None else "reminder"
 
 
-def letter(bulletin: Bulletin, scenes: list[Scene], lines: tuple[Line, ...], house: House, total_uwh: int) -> Letter:
+def _counted(bulletin: Bulletin, scenes: list[Scene]) -> list[bool]:
+    """Which episodes make up the total: two rules about one load waste its energy only once."""
+    found = [False] * len(scenes)
+    seen: set[str] = set()
+    for at in sorted(range(len(scenes)), key=lambda at: -bulletin.items[at].news.waste_uwh):
+        if scenes[at].wastes and seen.isdisjoint(scenes[at].meters):
+            found[at] = True
+            seen |= scenes[at].meters
+    return found
+
+
+def letter(
+    bulletin: Bulletin, scenes: list[Scene], counted: list[bool], lines: tuple[Line, ...], house: House, total_uwh: int
+) -> Letter:
     """What a template is given."""
     watts = sum(
         scene.watts or 0.0
-        for item, scene in zip(bulletin.items, scenes, strict=True)
-        if item.settled is None and scene.wastes
+        for item, scene, counts in zip(bulletin.items, scenes, counted, strict=True)
+        if item.settled is None and counts
     )
     reasons = {told.why for told in lines}
     tariff = house.tariff
@@ -113,6 +128,7 @@ def letter(bulletin: Bulletin, scenes: list[Scene], lines: tuple[Line, ...], hou
         cost=tariff.text(tariff.cost(total_uwh)),
         cost_a_day=tariff.text(tariff.cost_per_day(watts)),
         held_back=bulletin.capped,
+        wastes=any(counted),
     )
 
 

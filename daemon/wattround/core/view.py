@@ -25,7 +25,7 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
         "time_zone": core.settings.house.time_zone,
         "currency": core.tariff.currency,
         "now_ms": now_ms,
-        "occupancy": core.presence.occupancy(now_ms) if core.settings.people else None,
+        "occupancy": core.hearsay.presence.occupancy(now_ms) if core.settings.people else None,
         "meters": [_meter(core, name, depth, watts, bad, readings, now_ms) for depth, name in core.tree.walk()],
         "bad_payloads": bad,
         "episodes": [_episode(core, now_ms, news) for news in core.engine.open_episodes(now_ms)],

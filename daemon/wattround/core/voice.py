@@ -7,17 +7,15 @@ from typing import Any, NamedTuple
 
 import structlog
 
-from wattround.config.kinds import duration_text
 from wattround.config.model import Meter, Settings
 from wattround.config.rule import Rule
+from wattround.core.hushing import carry_out
 from wattround.core.rulebook import HOUSE, channel_ways, manners_ways, rule_ways, subjects
 from wattround.core.telling import House, Scene, tell_bulletin, tell_raw
 from wattround.core.words import BREAKER_CAUTION, number, troubles
 from wattround.ledger.batch import Batch, EpisodeRow, Message
 from wattround.rules.engine import Engine, EpisodeNews
-from wattround.rules.hush import Hush
 from wattround.rules.manners import Bulletin, Manners, Withdraw
-from wattround.rules.signals import FOREVER_MS
 
 log = structlog.get_logger("house")
 
@@ -101,7 +99,10 @@ class Voice:
         if meter is not None:
             return meter.label or load
         if load == HOUSE:
-            return "wattround" if rule is not None and rule.trouble is not None else self._house.title
+            if rule is not None and rule.trouble is not None:
+                return "wattround"
+            base = rule is not None and rule.base_load_up_w is not None
+            return f"Base load of {self._house.title}" if base else self._house.title
         members = self._members(load, rule)
         return ", ".join(self.label(name, None) for name in members) if members else load
 
@@ -112,11 +113,12 @@ class Voice:
 
     def _scene(self, news: EpisodeNews) -> Scene:
         rule = self._rules.get(news.rule)
-        watts = [self._figures.watts(name) for name in self._members(news.load, rule) or (news.load,)]
+        meters = self._members(news.load, rule) or (news.load,)
+        watts = [self._figures.watts(name) for name in meters]
         known = [part for part in watts if part is not None]
         total = sum(known) if known and len(known) == len(watts) else None
         wastes = rule is None or (rule.of_load and ("active" in rule.levels or rule.above_w is not None))
-        return Scene(rule, self.label(news.load, rule), total, self._note(news, rule, total), wastes)
+        return Scene(rule, self.label(news.load, rule), total, self._note(news, rule, total), wastes, frozenset(meters))
 
     def _note(self, news: EpisodeNews, rule: Rule | None, watts: float | None) -> str:
         if rule is None:
@@ -162,47 +164,15 @@ class Voice:
             f" before: {year} in a year. {whose}"
         )
 
-    # -- hushing ----------------------------------------------------------------------------------
-
-    def hush(self, facts: Mapping[str, Any], now_ms: int) -> str:
+    def hush(self, facts: Mapping[str, Any], now_ms: int, batch: Batch) -> str:
         """Hush or un-hush as a request says; what was done.
 
         Raises:
             ValueError: with a reason, for a request that cannot be carried out.
         """
-        rule, load = facts.get("rule"), facts.get("load")
-        if not isinstance(rule, str) or rule not in self._rules:
-            raise ValueError(f"rule: expected the name of a rule; known: {', '.join(self._rules) or 'none'}")
-        known = [found.load for found in subjects(self._rules[rule], self._meters)]
-        if load is not None and load not in known:
-            raise ValueError(f"load: expected a load of this rule: {', '.join(known)}")
-        whom = rule if load is None else f"{rule}, {load}"
-        if facts["do"] == "unhush":
-            ended = self.manners.unhush(rule, load, now_ms)
-            return f"{whom}: speaks again" if ended else f"{whom}: was not hushed"
-        hush = _hush(rule, load, facts, now_ms)
-        self.manners.hush(hush)
-        return f"{whom}: hushed {hush_text(hush, now_ms)}"
-
-
-def _hush(rule: str, load: str | None, facts: Mapping[str, Any], now_ms: int) -> Hush:
-    until, for_s = facts.get("until"), facts.get("for_s")
-    if until is None and for_s is None:
-        raise ValueError('expected "for_s": a number of seconds, or "until": "off" or "good"')
-    if until is not None:
-        if until not in ("off", "good") or for_s is not None:
-            raise ValueError('until: expected "off" (until the load is next off) or "good" (until it is lifted), alone')
-        return Hush(rule, load, until, FOREVER_MS, now_ms)
-    if type(for_s) is not int or not 1 <= for_s <= 366 * 86_400:
-        raise ValueError("for_s: expected whole seconds, from 1 to a year of them")
-    return Hush(rule, load, "time", now_ms + for_s * 1000, now_ms)
-
-
-def hush_text(hush: Hush, now_ms: int) -> str:
-    """Until when, for a person."""
-    if hush.until == "time":
-        return f"for {duration_text(hush.until_ms - now_ms)}"
-    return "until it is next off or on standby" if hush.until == "off" else "for good"
+        done = carry_out(self.manners, self._rules, self._meters, facts, now_ms)
+        batch.pressing = True
+        return done
 
 
 def _since(bulletin: Bulletin) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from wattround.config.model import Meter, Settings
 from wattround.ingest.feed import is_stamped
 from wattround.metering.level import Thresholds
-from wattround.metering.meter import MeterSpec
+from wattround.metering.spec import MeterSpec
 from wattround.metering.tree import Tree
 from wattround.money.flat import FlatTariff
 

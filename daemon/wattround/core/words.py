@@ -44,7 +44,7 @@ _BECAUSE: Mapping[Reason, str] = {
 
 def number(value: float) -> str:
     """A figure with thousands apart, without needless decimals."""
-    return f"{value:,.0f}" if abs(value) >= 100 or value == round(value) else f"{value:,.1f}"
+    return f"{value:,.0f}" if abs(value) >= 100 or round(value, 1) == round(value) else f"{value:,.1f}"
 
 
 def state(rule: Rule | None) -> str:
@@ -79,7 +79,7 @@ def _counted(rule: Rule) -> list[str]:
         course = "on course to pass" if wanted.on_course else "past"
         words.append(f"{course} {' or '.join(limits)} {_PER[wanted.per]}")
     if rule.base_load_up_w is not None:
-        words.append(f"base load up by {number(rule.base_load_up_w)} W or more")
+        words.append(f"up by {number(rule.base_load_up_w)} W or more")
     if rule.unheard is not None:
         words.append(f"silent for {duration_text(rule.unheard)} or longer")
     if rule.exceeded_by_w is not None:

@@ -72,11 +72,12 @@ class Batch:
     signals: list[SignalRow] = field(default_factory=list)
     reshipped: list[tuple[int, int, int]] = field(default_factory=list)
     states: dict[str, Any] = field(default_factory=dict)
+    pressing: bool = False
 
     @property
     def urgent(self) -> bool:
         """Whether it should not wait for the next checkpoint: something was told, or is to be."""
-        return bool(self.episodes or self.messages or self.deliveries)
+        return self.pressing or bool(self.episodes or self.messages or self.deliveries)
 
 
 class ArchiveRow(NamedTuple):

@@ -5,9 +5,12 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Collection, Iterator
 from pathlib import Path
+from typing import Any
 
+from wattround.ledger.batch import EpisodeRow
 from wattround.ledger.opening import FILE
 from wattround.ledger.spread import Measured, Spread, spreads, walk
+from wattround.ledger.state import saved_state
 from wattround.ledger.totals import Sums, place, sums
 from wattround.metering.minute import Minute
 from wattround.metering.tree import Remainder, Tree, remainder
@@ -92,3 +95,16 @@ class Reader:
         found = remainder(tree, parent, rows)
         if found is not None:
             yield found
+
+    def episodes(self, from_ms: int, to_ms: int) -> list[EpisodeRow]:
+        """Episodes that were open at some time in [from_ms, to_ms), in the order in which they began."""
+        rows = self._db.execute(
+            "SELECT rule, load, began_ms, raised_ms, settled_ms, waste_uwh, cost, reason FROM episode"
+            " WHERE house = ?1 AND began_ms < ?2 AND coalesce(settled_ms, ?2) >= ?3 ORDER BY began_ms, rule, load",
+            (self.house, to_ms, from_ms),
+        )
+        return [EpisodeRow(*row) for row in rows]
+
+    def state(self, kind: str) -> tuple[int, Any] | None:
+        """When a state was saved, and its value."""
+        return saved_state(self._db, self.house, kind)

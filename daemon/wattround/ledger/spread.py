@@ -5,6 +5,7 @@ The scale is logarithmic, `BINS_PER_DECADE` bins to a factor of ten; bin 0 holds
 
 from __future__ import annotations
 
+import json
 import math
 import sqlite3
 from collections.abc import Iterator, Mapping
@@ -31,14 +32,15 @@ _BINS = """
                max(0, low_milliw) AS low
         FROM hour CROSS JOIN minute_row
         WHERE place >= begin << 16 AND place < min(begin + 60, :to_minute) << 16
-          AND uncovered_ms < 60000 AND origin & 4 = 0
+          AND place & 65535 IN (SELECT value FROM json_each(:meters)) AND uncovered_ms < 60000 AND origin & 4 = 0
     ), split AS (
         SELECT *, peak > 1.5 * low + 3000 AS moved FROM measured
     )
     SELECT meter << 20
            | CASE WHEN moved THEN {low} << 10 | {peak} ELSE {mean} * 1025 END AS key,
            sum(covered), sum(in_uwh), sum(out_uwh), sum(coalesce(low, 0) * covered),
-           sum(CASE WHEN moved THEN min(covered, max(0, (in_uwh * 3600 - low * covered) / (peak - low))) END)
+           sum(CASE WHEN NOT moved OR moved IS NULL THEN covered
+                    ELSE min(covered, max(0, (in_uwh * 3600 - low * covered) / (peak - low))) END)
     FROM split GROUP BY key
 """
 
@@ -81,27 +83,30 @@ class Spread:
 def spreads(
     connection: sqlite3.Connection, meters: Mapping[int, str], from_minute: int, to_minute: int, every: int
 ) -> dict[str, Spread]:
-    """Histograms of `meters` (number to name) over [from_minute, to_minute), of every so many hours one.
+    """Histograms of `meters` (number to name) over [from_minute, to_minute).
 
-    Energy that a counter spread over a gap is left out: nothing is known of the watts there.
+    Of every so many hours only one is read, and counts for all. Energy that a counter spread over a gap is left out:
+    nothing is known of the watts there.
     """
     _ensure_ln(connection)
     found: dict[str, Spread] = {}
-    values = {"from_minute": from_minute, "to_minute": to_minute, "every": every}
-    for key, covered, in_uwh, out_uwh, low_mwms, high_ms in connection.execute(BINS_SQL, values):
-        name = meters.get(key >> 20)
-        if name is None:
-            continue
-        spread = found.setdefault(name, Spread())
-        spread.out_uwh += out_uwh
-        low, high = key >> 10 & 1023, key & 1023
-        if high_ms is None:
-            spread.add(high, covered, in_uwh)
-            continue
-        low_uwh = min(in_uwh, low_mwms / 3600 * (1 - high_ms / covered))
-        spread.add(low, covered - high_ms, low_uwh)
-        spread.add(high, high_ms, in_uwh - low_uwh)
+    numbers = json.dumps(list(meters))
+    values = {"from_minute": from_minute, "to_minute": to_minute, "every": every, "meters": numbers}
+    for key, *sums in connection.execute(BINS_SQL, values):
+        spread = found.setdefault(meters[key >> 20], Spread())
+        _add(spread, key >> 10 & 1023, key & 1023, *(every * total for total in sums))
     return found
+
+
+def _add(
+    spread: Spread, low: int, high: int, covered: int, in_uwh: int, out_uwh: int, low_mwms: int, high_ms: int
+) -> None:
+    """Minutes of one row of the sums: those that moved are so long in one bin and so long in the other."""
+    low_ms = covered - high_ms
+    low_uwh = min(in_uwh, low_mwms / 3600 * low_ms / covered)
+    spread.out_uwh += out_uwh
+    spread.add(low, low_ms, low_uwh)
+    spread.add(high, high_ms, in_uwh - low_uwh)
 
 
 def _ensure_ln(connection: sqlite3.Connection) -> None:
@@ -113,7 +118,7 @@ def _ensure_ln(connection: sqlite3.Connection) -> None:
 
 
 Measured = tuple[int, int, int, int, int | None, int | None]
-"""Of a minute: the meter's number, the minute, energy (uWh), covered time (ms), peak and low (mW, None if only counted).
+"""Meter's number, minute, energy (uWh), covered time (ms), peak and low (mW, None where only a counter was heard).
 
 A plain tuple: there may be a million.
 """
@@ -123,10 +128,9 @@ def walk(
     connection: sqlite3.Connection, meters: Mapping[int, str], from_minute: int, to_minute: int
 ) -> Iterator[Measured]:
     """Measured minutes of `meters` in [from_minute, to_minute), in order of time; not those that were estimated."""
-    numbers = ", ".join(str(int(number)) for number in meters)
     return connection.execute(
         "SELECT place & 65535, place >> 16, in_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw FROM minute_row"
-        f" WHERE place >= ? AND place < ? AND place & 65535 IN ({numbers}) AND uncovered_ms < 60000 AND origin & 4 = 0"
-        " ORDER BY place",
-        (place(from_minute), place(to_minute)),
+        " WHERE place >= ? AND place < ? AND place & 65535 IN (SELECT value FROM json_each(?))"
+        " AND uncovered_ms < 60000 AND origin & 4 = 0 ORDER BY place",
+        (place(from_minute), place(to_minute), json.dumps(list(meters))),
     )

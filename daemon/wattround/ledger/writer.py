@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,6 +9,7 @@ from typing import Any
 
 from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
 from wattround.ledger.opening import open_for_writing
+from wattround.ledger.state import packed, saved_state
 from wattround.ledger.totals import Sums, hours, place, sums
 from wattround.metering.late import Stamped, amended_span, minute_of
 from wattround.metering.minute import MINUTE_MS, Minute, Patch
@@ -198,11 +197,10 @@ class Writer:
             if value is None:
                 self._db.execute("DELETE FROM state WHERE house = ? AND kind = ?", (self.house, kind))
                 continue
-            body = zlib.compress(json.dumps(value, separators=(",", ":")).encode(), 6)
             self._db.execute(
                 "INSERT INTO state (house, kind, saved_ms, body) VALUES (?, ?, ?, ?) ON CONFLICT (house, kind)"
                 " DO UPDATE SET saved_ms = excluded.saved_ms, body = excluded.body",
-                (self.house, kind, now_ms, body),
+                (self.house, kind, now_ms, packed(value)),
             )
         self._db.executemany(
             "UPDATE reship SET pending = 0 WHERE minute = ? AND meter = ? AND revision = ?", batch.reshipped
@@ -220,10 +218,7 @@ class Writer:
 
     def state(self, kind: str) -> tuple[int, Any] | None:
         """When a state was saved, and its value."""
-        row = self._db.execute(
-            "SELECT saved_ms, body FROM state WHERE house = ? AND kind = ?", (self.house, kind)
-        ).fetchone()
-        return None if row is None else (row[0], json.loads(zlib.decompress(row[1])))
+        return saved_state(self._db, self.house, kind)
 
     def occupied(self, from_minute: int) -> dict[str, set[int]]:
         """Minutes at or after `from_minute` for which rows exist, by meter."""

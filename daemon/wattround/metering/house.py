@@ -7,8 +7,9 @@ from typing import Any
 
 from wattround.metering.counter import Register
 from wattround.metering.late import Stamped, integral
-from wattround.metering.meter import Meter, MeterSpec, Output
+from wattround.metering.meter import Meter
 from wattround.metering.minute import MINUTE_MS, POWERED
+from wattround.metering.spec import MeterSpec, Output
 
 _PLAIN = (
     "watts", "heard_ms", "held_until_ms", "done_ms", "gone_ms", "above_wms", "level", "minute",

@@ -7,11 +7,8 @@ UTC, energy is summed in watt-milliseconds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import NamedTuple
-
 from wattround.metering.counter import SETTLE_MS, Register, Verdict, settle
-from wattround.metering.level import NO_BAND, Band, Level, Thresholds, band_of
+from wattround.metering.level import NO_BAND, Band, Level, band_of
 from wattround.metering.minute import (
     COUNTED,
     ESTIMATED,
@@ -21,48 +18,13 @@ from wattround.metering.minute import (
     Patch,
     uwh,
 )
+from wattround.metering.spec import LevelChange, MeterSpec, Output
 
 WMS_PER_WH = 3_600_000.0
 SMALL_STEP_MS = 120_000
 """A clock set back by no more than this is waited for."""
 LATE_GRACE_MS = 5_000
 """How long after its hold a stamped meter's silence is taken as final for now."""
-
-
-class MeterSpec(NamedTuple):
-    """What a meter needs to know of its settings; `counts_out` turns a counter's direction round.
-
-    `edges_w` are watts whose crossing somebody wants to know; `every_change`: all watts, for a sum of meters.
-    """
-
-    name: str
-    hold_ms: int
-    thresholds: Thresholds
-    stamped: bool
-    has_power: bool
-    has_counter: bool
-    counts_out: bool = False
-    highest_w: float = 100_000.0
-    rollover_wh: float | None = None
-    edges_w: tuple[float, ...] = ()
-    every_change: bool = False
-
-
-class LevelChange(NamedTuple):
-    """A meter's level, or watts that somebody wants to know, changed; None where they cannot be told."""
-
-    at_ms: int
-    meter: str
-    level: Level | None
-    watts: float | None
-
-
-@dataclass(slots=True)
-class Output:
-    """What metering has to say since it was last emptied, in order."""
-
-    rows: list[Minute | Patch] = field(default_factory=list)
-    levels: list[LevelChange] = field(default_factory=list)
 
 
 class Meter:
