@@ -245,7 +245,6 @@ def test_rules_on_one_load_and_on_a_sum_with_it_run_beside_each_other():
     assert sorted((item.what, item.load) for item in house.news(HOUR)) == [
         ("raised", "a"), ("raised", "both+"), ("settled", "a"), ("settled", "both+"),
     ]  # fmt: skip
-    assert house.engine.rules_of("a") == ["r"]
 
 
 def test_an_episode_survives_a_restart_without_a_second_message():

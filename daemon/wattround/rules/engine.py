@@ -252,10 +252,6 @@ class Engine:
     def _waste(run: _Run, above_wms: float) -> int:
         return max(0, uwh(above_wms - run.began_wms))
 
-    def rules_of(self, load: str) -> list[str]:
-        """Names of the rules that watch a load."""
-        return [run.spec.name for run in self._by_load.get(load, ())]
-
     def open_episodes(self, at_ms: int) -> list[EpisodeNews]:
         """The raised episodes, with their waste up to `at_ms`."""
         return [

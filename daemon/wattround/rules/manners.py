@@ -33,11 +33,15 @@ class Ways(NamedTuple):
 
 
 class RuleWays(NamedTuple):
-    """How one rule's episodes are told: on which channels, and after how long they are reminded of."""
+    """How one rule's episodes are told: on which channels, and after how long they are reminded of.
+
+    `once`: a count that has passed its bound is told, and neither reminded of nor told to be over.
+    """
 
     urgency: Urgency
     channels: tuple[str, ...]
     remind_after_ms: int
+    once: bool = False
 
 
 Withdraw = Callable[[str, int], bool]
@@ -94,11 +98,15 @@ class Manners:
             told.remind_ms = FOREVER_MS
         if pending is not None and pending.item.raised is not None:
             pending.item.settled = news
-        elif told is not None and hushed:
+        elif told is not None and (hushed or self._once(news.rule)):
             channel.told.pop(key)
             channel.pending.pop(key, None)
         elif told is not None:
             self._queue(channel, Item(settled=news), news.at_ms)
+
+    def _once(self, rule: str) -> bool:
+        ways = self._rules.get(rule)
+        return ways is not None and ways.once
 
     def _queue(self, channel: Outgoing, item: Item, at_ms: int) -> None:
         urgency = self._urgency(item.news.rule)
@@ -196,14 +204,20 @@ class Manners:
 
     def _plan_reminder(self, told: Told, now_ms: int) -> None:
         ways = self._rules.get(told.raised.rule)
-        more = ways is not None and told.reminders < self._ways.reminders
+        more = ways is not None and not ways.once and told.reminders < self._ways.reminders
         told.remind_ms = now_ms + (ways.remind_after_ms << told.reminders) if more and ways else FOREVER_MS
 
     def _speak(
         self, name: str, channel: Outgoing, now_ms: int, open_now: OpenNow, withdraw: Withdraw
     ) -> Iterator[Bulletin]:
+        if self._is_quiet(now_ms):
+            calm = [pending.item for pending in channel.pending.values() if not self._is_urgent(pending.item)]
+            self._hold_back(channel, calm, now_ms, capped=False)
         due = [pending for pending in channel.pending.values() if pending.due_ms <= now_ms]
-        news = self._news_due(channel, due, now_ms)
+        news: list[Item] = []
+        if any(not pending.for_digest for pending in due):
+            # what waits to be gathered goes along with what is due
+            news = [pending.item for pending in channel.pending.values() if not pending.for_digest]
         if news and not self._may(channel, now_ms) and not any(map(self._is_urgent, news)):
             self._hold_back(channel, news, now_ms, capped=True)
             news = []
@@ -226,16 +240,6 @@ class Manners:
                 item.open_since = news
         return items
 
-    def _news_due(self, channel: Outgoing, due: list[Pending], now_ms: int) -> list[Item]:
-        """What waits to be gathered goes along with what is due; in quiet hours only what is urgent goes out."""
-        if all(pending.for_digest for pending in due):
-            return []
-        waiting = [pending.item for pending in channel.pending.values() if not pending.for_digest]
-        if not self._is_quiet(now_ms):
-            return waiting
-        self._hold_back(channel, [item for item in waiting if not self._is_urgent(item)], now_ms, capped=False)
-        return [item for item in waiting if self._is_urgent(item)]
-
     def _is_urgent(self, item: Item) -> bool:
         return self._urgency(item.news.rule) == "urgent"
 
@@ -257,16 +261,18 @@ class Manners:
             told = channel.told.get(item.key)
             if item.settled is None or item.raised is not None or told is None or told.ref not in channel.sent:
                 continue
-            if withdraw(name, told.ref):
-                for earlier in channel.sent.pop(told.ref):
+            taken = withdraw(name, told.ref)
+            # one that cannot be taken back is as good as sent: what it said stands
+            for earlier in channel.sent.pop(told.ref):
+                if taken:
                     self._say_again(channel, earlier, merged)
         return list(merged.values())
 
     def _say_again(self, channel: Outgoing, earlier: Item, merged: dict[EpisodeKey, Item]) -> None:
         """An item of a bulletin that was taken back goes along with what is known of its episode since."""
         key = earlier.key
-        if earlier.settled is None and key not in channel.told:
-            return  # its end has been told in a bulletin of its own
+        if earlier.settled is None and key not in channel.told and not self._once(earlier.news.rule):
+            return  # it was over while it was hushed
         if earlier.raised is not None:
             channel.told.pop(key, None)
         if self.hushes.covers(*key[:2]):
@@ -285,7 +291,7 @@ class Manners:
             channel.pending.pop(item.key, None)
             if item.settled is not None:
                 channel.told.pop(item.key, None)
-            elif item.raised is not None:
+            elif item.raised is not None and item.key in self._open:
                 told = channel.told[item.key] = Told(item.raised, self._ref, now_ms)
                 self._plan_reminder(told, now_ms)
         channel.remember(self._ref, tuple(items))
