@@ -15,6 +15,8 @@ from wattround.rules.signals import Signals
 
 RECORD_EVERY_MS = 900_000
 """How often a word that says the same as before is written down, at most."""
+SPACED_NUMBERS_MS, SPACED_WORDS_MS = 60_000, 10_000
+"""How often a signal that keeps changing is written down, at most: the last of what came meanwhile is."""
 LONGEST_WORD = 256
 
 
@@ -26,6 +28,7 @@ class Hearsay:
         self.presence = Presence.of(occupancy_ways(settings))
         self._believable_ms: dict[tuple[str, str], int] = {}
         self._recorded: dict[tuple[str, str], tuple[str, int]] = {}
+        self._held: dict[tuple[str, str], SignalRow] = {}
 
     def configure(self, settings: Settings) -> None:
         """Take up settings; what is known of people and signals that stay goes on."""
@@ -53,23 +56,43 @@ class Hearsay:
         else:
             heard = self.signals.hear(feed.name, at_ms, word, retained=retained)
             row = SignalRow(at_ms, "signal", feed.name, word)
-        return row if heard and self._worth(row) else None
+        return self._record(row) if heard else None
 
-    def _worth(self, row: SignalRow) -> bool:
+    def _record(self, row: SignalRow) -> SignalRow | None:
         """What changed is written down; what only says the same, often enough to be believed in a rehearsal."""
         key = (row.kind, row.name)
         known = self._recorded.get(key)
-        every_ms = min(RECORD_EVERY_MS, self._believable_ms.get(key, RECORD_EVERY_MS) // 4)
-        if known is not None and known[0] == row.value and 0 <= row.at_ms - known[1] < every_ms:
-            return False
+        since_ms = row.at_ms - known[1] if known is not None else -1
+        if known is not None and since_ms >= 0:
+            if known[0] == row.value and key not in self._held:
+                every_ms = min(RECORD_EVERY_MS, self._believable_ms.get(key, RECORD_EVERY_MS) // 4)
+                if since_ms < every_ms:
+                    return None
+            elif since_ms < spacing_ms(row.value):
+                self._held[key] = row
+                return None
+        self._held.pop(key, None)
         self._recorded[key] = (row.value, row.at_ms)
-        return True
+        return row
+
+    def held_back(self, now_ms: int) -> list[SignalRow]:
+        """The last words of signals that kept changing, once they may be written down."""
+        due = [
+            row
+            for key, row in self._held.items()
+            if now_ms >= self._recorded.get(key, ("", 0))[1] + spacing_ms(row.value)
+        ]
+        for row in due:
+            del self._held[row.kind, row.name]
+            self._recorded[row.kind, row.name] = (row.value, row.at_ms)
+        return due
 
     def clock_was_set(self, by_ms: int) -> None:
         """What was heard is as old as before."""
         self.presence.clock_was_set(by_ms)
         self.signals.clock_was_set(by_ms)
         self._recorded.clear()
+        self._held.clear()
 
     def snapshot(self) -> dict[str, Any]:
         """Plain values."""
@@ -79,3 +102,12 @@ class Hearsay:
         """Take up what was saved."""
         self.presence.restore(state["presence"])
         self.signals.restore(state["signals"])
+
+
+def spacing_ms(value: str) -> int:
+    """The least time between two records of a signal that says such a thing."""
+    try:
+        float(value)
+    except ValueError:
+        return SPACED_WORDS_MS
+    return SPACED_NUMBERS_MS

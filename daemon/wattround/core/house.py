@@ -287,6 +287,8 @@ class HouseCore:
         if now_ms > self.engine.next_ms:
             self.engine.advance(now_ms)
         closed = self.metering.tick(now_ms)
+        if closed:
+            self.batch.signals += self.hearsay.held_back(now_ms)
         self.collect()
         self.voice.speak(now_ms, self.engine, self.batch)
         return closed
