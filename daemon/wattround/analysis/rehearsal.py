@@ -1,0 +1,140 @@
+"""A rehearsal: what the rules of a settings file would have done on the days that the ledger has."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from wattround.analysis.lineup import Lineup
+from wattround.analysis.replay import Episode, Progress, Replay, Seen
+from wattround.analysis.variants import Variant
+from wattround.config.model import Meter, Settings
+from wattround.config.rule import Rule
+from wattround.core.rulebook import claim_of, subjects
+from wattround.ledger.past import Past
+from wattround.ledger.totals import Sums
+from wattround.metering.minute import MINUTE_MS
+from wattround.money.flat import FlatTariff
+from wattround.rules.nights import FEWEST_TRAILING, RECENT_NIGHTS
+
+WELL_COVERED = 0.98
+NOT_KEPT = "the daemon's own troubles are not kept in the ledger"
+
+
+class Part(NamedTuple):
+    """What one rule would have done in one variant; `told`: messages that speak of it, by channel."""
+
+    rule: Rule
+    episodes: Sequence[Episode]
+    told: Mapping[str, int]
+
+    @property
+    def waste_uwh(self) -> int:
+        """Microwatt-hours above standby in all of its episodes."""
+        return sum(each.waste_uwh for each in self.episodes)
+
+
+class Scene(NamedTuple):
+    """All rules in one variant, and what its channels would have been told; some of that as digests."""
+
+    variant: Variant
+    parts: Mapping[str, Part]
+    messages: Counter[str]
+    digests: Counter[str]
+
+
+class Rehearsal(NamedTuple):
+    """What came of it, over [from_ms, to_ms): the first scene is the file's own rules."""
+
+    settings: Settings
+    tariff: FlatTariff
+    zone: ZoneInfo
+    meters: Mapping[str, Meter]
+    from_ms: int
+    to_ms: int
+    scenes: Sequence[Scene]
+    notes: Mapping[str, Sequence[str]]
+    left_out: Mapping[str, str]
+    seen: Mapping[str, Sequence[Seen]]
+
+    def lasting_ms(self, episode: Episode) -> int:
+        """From begin to end, or to the end of the rehearsal."""
+        return (self.to_ms if episode.settled_ms is None else episode.settled_ms) - episode.began_ms
+
+
+def rehearse(
+    past: Past, settings: Settings, chosen: Sequence[Variant], from_ms: int, to_ms: int, progress: Progress
+) -> Rehearsal:
+    """Run the rules of all variants over [from_ms, to_ms)."""
+    lineup = Lineup(past, settings, chosen)
+    replay = Replay(past, lineup, chosen, from_ms, to_ms)
+    replay.run(progress)
+    scenes = []
+    for variant, voice in zip(chosen, replay.voices, strict=True):
+        rules = {rule.name: rule for rule in variant.settings.rules}
+        parts = {
+            own: Part(rules[name], sorted(replay.episodes[name], key=lambda each: each.began_ms), voice.of_rule[own])
+            for name, own in variant.own_names.items()
+            if rules[name].trouble is None
+        }
+        scenes.append(Scene(variant, parts, voice.messages, voice.digests))
+    own_rules = chosen[0].settings.rules
+    doubts = _Doubts(past, lineup, from_ms, to_ms)
+    known = replay.occupancy_hours
+    notes = {rule.name: [*doubts.of(rule), *_presence(rule, known)] for rule in own_rules if rule.trouble is None}
+    return Rehearsal(
+        settings, lineup.tariff, lineup.zone, lineup.meters, from_ms, to_ms, scenes, notes,
+        {rule.name: NOT_KEPT for rule in own_rules if rule.trouble is not None}, replay.seen,
+    )  # fmt: skip
+
+
+def _presence(rule: Rule, known: Sequence[bool]) -> Iterator[str]:
+    if rule.occupancy is not None and known and not all(known):
+        share = 100 * sum(known) / len(known)
+        yield f"who was home is known for {share:.0f} % of the time; where it is not, this rule cannot hold"
+
+
+class _Doubts:
+    """What keeps the figures of a rule from saying all: what was not heard, not metered, or not kept."""
+
+    def __init__(self, past: Past, lineup: Lineup, from_ms: int, to_ms: int) -> None:
+        self._lineup, self._from_ms, self._to_ms = lineup, from_ms, to_ms
+        self._first = past.first_words()
+        self._sums: Mapping[str, Sums] = past.sums(from_ms // MINUTE_MS, to_ms // MINUTE_MS)
+
+    def of(self, rule: Rule) -> Iterator[str]:
+        """All doubts about one rule, as sentences."""
+        lineup = self._lineup
+        if rule.occupancy is not None:
+            for kind, name in lineup.asked:
+                if kind == "person":
+                    yield from self._not_before(kind, name, f"whether {name} was home")
+        for said in rule.signals:
+            name = claim_of(said).signal
+            yield from self._not_before("signal", name, f"what {name} said")
+        for found in subjects(rule, lineup.meters):
+            for name in found.members or (found.load,) if rule.of_load else ():
+                yield from self._not_covered(name)
+        if rule.base_load_up_w is not None:
+            yield f"nothing can be said before {RECENT_NIGHTS + FEWEST_TRAILING} nights are in the ledger"
+        if rule.unheard is not None:
+            yield "taken from gaps in which other meters were heard: readings are not kept one by one"
+
+    def _not_before(self, kind: str, name: str, what: str) -> Iterator[str]:
+        first_ms = self._first.get((kind, name))
+        if first_ms is None or first_ms >= self._to_ms:
+            yield f"{what} is not known at all: none of it is in the ledger, so this rule could not hold"
+        elif first_ms > self._from_ms:
+            moment = datetime.fromtimestamp(first_ms / 1000, UTC).astimezone(self._lineup.zone)
+            yield f"{what} is not known before {moment:%Y-%m-%d %H:%M}: until then this rule could not hold"
+
+    def _not_covered(self, name: str) -> Iterator[str]:
+        sums = self._sums.get(name)
+        share = 0.0 if sums is None else sums.covered_ms / (self._to_ms - self._from_ms)
+        if share == 0:
+            yield f"{name} was not metered in these days"
+        elif share < WELL_COVERED:
+            yield f"{name} was metered for {100 * share:.0f} % of the time; the rest counts as unknown"
