@@ -195,8 +195,11 @@ class Manners:
         for key, told in list(channel.told.items()):
             if now_ms < told.remind_ms:
                 continue
-            told.reminders += 1
+            is_unsent = told.ref in channel.sent  # nobody is reminded of what has not arrived yet
+            told.reminders += 0 if is_unsent else 1
             self._plan_reminder(told, now_ms)
+            if is_unsent:
+                continue
             news = open_now(*key[:2])
             same = news is not None and news.began_ms == key[2]
             if news is not None and same and key not in channel.pending and not self.hushes.covers(*key[:2]):
@@ -221,9 +224,12 @@ class Manners:
         if news and not self._may(channel, now_ms) and not any(map(self._is_urgent, news)):
             self._hold_back(channel, news, now_ms, capped=True)
             news = []
-        digest = [pending.item for pending in due if pending.for_digest]
         if news:
             yield self._bulletin(name, channel, "news", self._whole(name, channel, news, open_now, withdraw), now_ms)
+        # what was due and has gone along with the news is no longer there
+        digest = [
+            pending.item for pending in channel.pending.values() if pending.for_digest and pending.due_ms <= now_ms
+        ]
         if digest:
             yield self._bulletin(
                 name, channel, "digest", self._whole(name, channel, digest, open_now, withdraw), now_ms
