@@ -20,6 +20,8 @@ LEAST_COVERED = 0.8
 """A stretch counts if so much of it was measured."""
 LEAST_STRETCHES = 2
 """Days on which each stretch must have been measured."""
+LEAST_DAYS = 4
+"""Days with any measured minute that are enough where some stretch is never measured."""
 CYCLING_STRETCHES = 0.5
 """Share of the days on which a load that cycles by itself starts in a stretch, for each of the stretches."""
 CYCLING_STARTS = 4.0
@@ -115,14 +117,26 @@ class Walk:
         minutes = sum(self.covered.values())
         return sum(self.starts.values()) * 1440 / minutes if minutes else 0.0
 
-    @property
-    def cycles(self) -> bool:
-        """Whether it becomes active by itself: often, and in every stretch of the day on most days."""
+    def _stretches(self) -> tuple[list[int], list[int]]:
+        """For each stretch of the day: on how many days it was measured, and on how many the load started in it."""
         days, hits = [0] * SLOTS, [0] * SLOTS
         for slot, minutes in self.covered.items():
             if minutes >= LEAST_COVERED * SLOT_MINUTES:
                 days[slot % SLOTS] += 1
                 hits[slot % SLOTS] += slot in self.starts
+        return days, hits
+
+    @property
+    def tells(self) -> bool:
+        """Whether enough was measured to see it cycle; a plug that is itself cut off at night never shows a night."""
+        return (
+            min(self._stretches()[0]) >= LEAST_STRETCHES or len({slot // SLOTS for slot in self.covered}) >= LEAST_DAYS
+        )
+
+    @property
+    def cycles(self) -> bool:
+        """Whether it becomes active by itself: often, and in every stretch of the day on most days."""
+        days, hits = self._stretches()
         if min(days) < LEAST_STRETCHES or self.starts_a_day < CYCLING_STARTS:
             return False
         return all(hit >= CYCLING_STRETCHES * day for hit, day in zip(hits, days, strict=True))

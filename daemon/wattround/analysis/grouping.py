@@ -113,7 +113,8 @@ def _moments(histogram: Histogram, group: Group) -> tuple[float, float]:
 def valley(histogram: Histogram, low: Group, high: Group) -> float:
     """The emptiest place between the peaks of two groups, as a share of the lower peak; 1 if there is no dip."""
     heights = histogram.smoothed()
-    peaks = [max(range(*group), key=lambda number: heights[number]) for group in (low, high)]
+    # where the most time was itself: a smoothed peak may be its neighbour's slope
+    peaks = [max(range(*group), key=lambda number: histogram.time[number]) for group in (low, high)]
     lesser = min(heights[peak] for peak in peaks)
     return min(heights[peaks[0] : peaks[1] + 1]) / lesser if lesser > 0 else 1.0
 

@@ -85,6 +85,44 @@ def now(
         raise typer.Exit(0) from None
 
 
+def _day(option: str, found: str) -> date | None:
+    """The day of an option, None if it was not given."""
+    try:
+        return date.fromisoformat(found) if found else None
+    except ValueError:
+        print(f'{option}: found "{found}"; expected a day such as 2026-03-01', file=sys.stderr)
+        raise typer.Exit(2) from None
+
+
+@app.command()
+def levels(
+    file: File = DEFAULT_FILE,
+    meter: Annotated[list[str] | None, typer.Option("--meter", help="Only this load; may be repeated.")] = None,
+    begin: Annotated[str, typer.Option("--from", help="The first day to look at, as 2026-03-01.")] = "",
+    end: Annotated[str, typer.Option("--to", help="The last day to look at.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object, for scripts.")] = False,
+) -> None:
+    """Propose thresholds for the levels of each load, from its own history. Changes nothing."""
+    import sqlite3
+
+    from wattround.cli.levels import WrongRequest, learn, show
+    from wattround.cli.levels import as_json as json_of
+    from wattround.ledger.reader import NoLedger
+
+    settings, first, last = _settings(file), _day("--from", begin), _day("--to", end)
+    try:
+        span, found = learn(settings, meter or (), first, last)
+    except WrongRequest as wrong:
+        print(f"wattround: {wrong}", file=sys.stderr)
+        raise typer.Exit(2) from None
+    except (NoLedger, sqlite3.Error) as trouble:
+        raise _give_up(trouble) from None
+    if as_json:
+        print(json_of(settings, span, found))
+    else:
+        show(settings, span, found)
+
+
 def _with_archive(file: Path) -> tuple[Settings, Path]:
     settings = _settings(file)
     if settings.archive is None:
