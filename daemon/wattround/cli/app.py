@@ -12,6 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from wattround import __version__
+from wattround.config.kinds import duration_ms
 from wattround.config.load import WrongSettings, examine, load
 from wattround.config.model import Settings
 
@@ -121,6 +122,89 @@ def levels(
         print(json_of(settings, span, found))
     else:
         show(settings, span, found)
+
+
+Load = Annotated[str | None, typer.Option("--load", help="Only this load of the rule.")]
+RuleName = Annotated[str, typer.Argument(metavar="RULE", help="The rule, by its name.")]
+
+
+def _request(file: Path, facts: dict[str, Any]) -> None:
+    from wattround.cli.episodes import request
+
+    settings = _settings(file)
+    try:
+        print(request(settings, facts))
+    except ValueError as refusal:
+        print(f"wattround: {refusal}", file=sys.stderr)
+        raise typer.Exit(2) from None
+    except Exception as trouble:  # noqa: BLE001 - shown to the person
+        raise _give_up(trouble) from None
+
+
+@app.command()
+def hush(
+    rule: RuleName,
+    file: File = DEFAULT_FILE,
+    load: Load = None,
+    span: Annotated[str, typer.Option("--for", help='For so long, as "2h" or "3d".')] = "",
+    until_off: Annotated[bool, typer.Option("--until-off", help="Until the load is next off or on standby.")] = False,
+    for_good: Annotated[bool, typer.Option("--for-good", help="Until it is let speak again.")] = False,
+) -> None:
+    """Say no more of a rule: until its load is next off, unless told otherwise. Its episodes are still kept."""
+    facts: dict[str, Any] = {"do": "hush", "rule": rule, "load": load}
+    if bool(span) + until_off + for_good > 1:
+        print("wattround: expected one of --for, --until-off and --for-good", file=sys.stderr)
+        raise typer.Exit(2)
+    if span:
+        try:
+            facts["for_s"] = duration_ms(span) // 1000
+        except ValueError as trouble:
+            print(f'--for: found "{span}"; expected {trouble}', file=sys.stderr)
+            raise typer.Exit(2) from None
+    if until_off or for_good:
+        facts["until"] = "off" if until_off else "good"
+    _request(file, facts)
+
+
+@app.command()
+def unhush(rule: RuleName, file: File = DEFAULT_FILE, load: Load = None) -> None:
+    """Let a hushed rule speak again; what is still open is told."""
+    _request(file, {"do": "unhush", "rule": rule, "load": load})
+
+
+@app.command()
+def episodes(
+    file: File = DEFAULT_FILE,
+    begin: Annotated[str, typer.Option("--from", help="The first day, as 2026-03-01; default: a week ago.")] = "",
+    end: Annotated[str, typer.Option("--to", help="The last day; default: today.")] = "",
+    rules: Annotated[list[str] | None, typer.Option("--rule", help="Only this rule; may be repeated.")] = None,
+    loads: Annotated[list[str] | None, typer.Option("--load", help="Only this load; may be repeated.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object, for scripts.")] = False,
+) -> None:
+    """List what was raised, what is open, what each rule and load came to, and what is hushed."""
+    import time
+    from zoneinfo import ZoneInfo
+
+    from wattround.analysis.episodes import account, plain
+    from wattround.cli.episodes import Page, span
+    from wattround.ledger.reader import NoLedger, Reader
+
+    settings = _settings(file)
+    zone = ZoneInfo(settings.house.time_zone)
+    from_ms, to_ms = span(_day("--from", begin), _day("--to", end), zone, time.time_ns() // 1_000_000)
+    if from_ms >= to_ms:
+        print(f"--from: found {begin}, after --to; expected a day before it", file=sys.stderr)
+        raise typer.Exit(2)
+    try:
+        reader = Reader(Path(settings.ledger.folder), settings.house.id)
+    except NoLedger as trouble:
+        raise _give_up(trouble) from None
+    found = account(reader, from_ms, to_ms, rules or (), loads or ())
+    reader.close()
+    if as_json:
+        print(json.dumps(plain(found)))
+    else:
+        Page(settings).show(found)
 
 
 def _with_archive(file: Path) -> tuple[Settings, Path]:
