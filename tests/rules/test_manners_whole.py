@@ -196,7 +196,7 @@ class Telling:
 
 
 @pytest.mark.parametrize("quiet", [QUIET, None], ids=["quiet hours", "no quiet hours"])
-@settings(max_examples=70)
+@settings(max_examples=50)
 @given(st.integers(0, 1 << 32))
 def test_each_episode_is_told_once_and_ended_once_in_that_order_and_none_is_lost(quiet, seed):
     telling = Telling(Random(seed), quiet)

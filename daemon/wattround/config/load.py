@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -102,9 +103,12 @@ _STAND_IN: dict[str, Any] = {
 def _beyond(document: dict[str, Any], wrong: set[Path]) -> list[Finding]:
     """Findings between the keys that are well formed, while others are not."""
     rest: Any = copy.deepcopy(document)
-    paths = wrong
-    for _ in range(4):
-        for path in paths:
+    paths, tried = wrong, Counter[Path]()
+    for _ in range(6):
+        for path in sorted(paths, key=len, reverse=True):
+            while path and tried[path] == 2:  # neither without it nor with its stand-in: without what it is a part of
+                path = path[:-1]  # noqa: PLW2901
+            tried[path] += 1
             _stand_in(rest, path)
         try:
             settings = Settings.model_validate(_frozen(rest))

@@ -86,7 +86,12 @@ def nearest(name: str, known: Iterable[str]) -> str:
 
 def from_pydantic(error: ValidationError, document: Mapping[str, Any]) -> list[tuple[Path, str, str, str]]:
     """Path, found, expected and hint of each thing that pydantic objected to."""
-    return [_translate(detail, document) for detail in error.errors(include_url=False, include_input=False)]
+    found = [
+        (detail["type"], _translate(detail, document))
+        for detail in error.errors(include_url=False, include_input=False)
+    ]
+    # a list whose entries are all wrong is not told to be empty, too
+    return [item for kind, item in found if kind != "too_short" or item[1] == "an empty list"]
 
 
 def _translate(detail: ErrorDetails, document: Mapping[str, Any]) -> tuple[Path, str, str, str]:

@@ -73,20 +73,14 @@ def _states_something(here: Path, rule: Rule) -> Iterator[Finding]:
     of_house = (
         rule.spent, rule.base_load_up_w, rule.trouble, rule.occupancy, rule.between, rule.outside, rule.weekdays,
     )  # fmt: skip
-    if not rule.of_load and not rule.signals and all(part is None for part in of_house):
+    needs_load = (
+        "level", "above_w", "below_w", "ran_today", "starts_per_hour", "unheard", "exceeded_by_w", "breaker_share",
+    )  # fmt: skip
+    lost = [key for key in needs_load if not rule.of_load and getattr(rule, key) is not None]
+    for key in lost:
+        yield Finding((*here, key), f"{key} without a load", "load = ..., loads = [...] or tag beside it")
+    if not rule.of_load and not rule.signals and not lost and all(part is None for part in of_house):
         yield Finding(here, "no load and no condition", "load = ... or something else to watch for")
-    for key in (
-        "level",
-        "above_w",
-        "below_w",
-        "ran_today",
-        "starts_per_hour",
-        "unheard",
-        "exceeded_by_w",
-        "breaker_share",
-    ):
-        if not rule.of_load and getattr(rule, key) is not None:
-            yield Finding((*here, key), f"{key} without a load", "load = ..., loads = [...] or tag beside it")
     for key in ("base_load_up_w", "trouble"):
         if rule.of_load and getattr(rule, key) is not None:
             yield Finding((*here, key), f"{key} with a load", "no load beside it: it is about the house as a whole")
@@ -163,7 +157,10 @@ def edges(settings: Settings, path: Path, found: tuple[str, str] | None) -> Iter
 def one_edge(settings: Settings, path: Path, edge: str) -> Iterator[Finding]:
     """One edge of the day."""
     house = settings.house
-    if sun_time(edge) is not None:
+    by_sun = sun_time(edge)
+    if by_sun is not None:
+        if abs(by_sun.later_ms) > DAY_MS // 2:
+            yield Finding(path, f'"{edge}"', "at most 12 h before or after", "later than that is another day's")
         if house.latitude is None or house.longitude is None:
             yield Finding(path, f'"{edge}"', "latitude and longitude in [house]", "the sun rises by the place")
     elif clock_time(edge) is None and edge not in settings.marks:
@@ -190,9 +187,9 @@ def _window(settings: Settings, here: Path, rule: Rule) -> Iterator[Finding]:
     for day, minute in starts:
         start = day * 1440 + minute
         longest = max(longest, min((stop for stop in stops if stop > start), default=start) - start)
-    if longest * MINUTE_MS < rule.lasting_ms:
+    if 0 < longest * MINUTE_MS <= rule.lasting_ms:
         yield Finding((*here, "lasting"), duration_text(rule.lasting_ms),
-                      f"less than the window, at most {duration_text(longest * MINUTE_MS)}",
+                      f"less than the window, which is {duration_text(longest * MINUTE_MS)} long",
                       "it would be over before the rule could be raised: this can never be true")  # fmt: skip
 
 
@@ -221,20 +218,49 @@ def claim(settings: Settings, path: Path, said: SignalTest) -> Iterator[Finding]
 
 
 def _signals_agree(here: Path, rule: Rule) -> Iterator[Finding]:
-    words: dict[str, set[str]] = {}
+    """Claims of one signal that nothing it can say fulfils together."""
+    asked: dict[str, list[SignalTest]] = {}
     for at, said in enumerate(rule.signals):
-        if said.is_ is None:
-            continue
-        left = words.setdefault(said.signal, set(said.is_))
-        if not left & set(said.is_):
-            yield Finding((*here, "signals", at, "is"), f"{said.signal} is {' or '.join(said.is_)}, too",
-                          "words that it can say at once: this can never be true")  # fmt: skip
-        left &= set(said.is_)
+        so_far = asked.setdefault(said.signal, [])
+        before = _can_be(so_far)
+        so_far.append(said)
+        if before and not _can_be(so_far) and (len(so_far) > 1 or not _is_plain(said)):
+            yield Finding((*here, "signals", at), f"nothing that {said.signal} can say",
+                          "what it can say" if len(so_far) == 1 else "what it can say beside the other claim of it",
+                          "this can never be true")  # fmt: skip
+
+
+def _is_plain(said: SignalTest) -> bool:
+    """Whether `claim` has found already what is wrong with it."""
+    words_clash = said.is_ is not None and said.is_not is not None and set(said.is_) <= set(said.is_not)
+    bounds_clash = said.above is not None and said.below is not None and said.above >= said.below
+    return words_clash or bounds_clash
+
+
+def _can_be(asked: list[SignalTest]) -> bool:
+    """Whether one word, or one number, fulfils all claims; without listed words any but the excluded ones may come."""
+    listed = next((said.is_ for said in asked if said.is_ is not None), None)
+    if listed is not None:
+        return any(all(_passes(said, word) for said in asked) for word in listed)
+    above = max((said.above for said in asked if said.above is not None), default=float("-inf"))
+    return all(said.below is None or said.below > above for said in asked)
+
+
+def _passes(said: SignalTest, word: str) -> bool:
+    if (said.is_ is not None and word not in said.is_) or word in (said.is_not or ()):
+        return False
+    if said.above is None and said.below is None:
+        return True
+    try:
+        number = float(word)
+    except ValueError:
+        return False
+    return (said.above is None or number > said.above) and (said.below is None or number < said.below)
 
 
 def _usage(here: Path, rule: Rule) -> Iterator[Finding]:
-    if rule.ran_today is not None and rule.ran_today >= DAY_MS:
-        yield Finding((*here, "ran_today"), duration_text(rule.ran_today), "less than a day",
+    if rule.ran_today is not None and rule.ran_today + rule.lasting_ms >= DAY_MS:
+        yield Finding((*here, "ran_today"), duration_text(rule.ran_today), "less than a day, with lasting",
                       "no load runs longer than that in one")  # fmt: skip
     if rule.spent is not None and rule.spent.over_wh is None and rule.spent.over_money is None:
         yield Finding((*here, "spent"), "no bound", "over_wh or over_money")
@@ -244,6 +270,18 @@ def _oversight(settings: Settings, here: Path, rule: Rule, loads: list[Meter]) -
     if rule.breaker_share is not None and loads and all(meter.breaker_a is None for meter in loads):
         yield Finding((*here, "breaker_share"), f"{rule.breaker_share:g}", f"breaker_a on the meter {loads[0].name}",
                       "the amperes that stand on the breaker")  # fmt: skip
+    for meter in loads if rule.breaker_share is not None else ():
+        limit_w = (rule.breaker_share or 0) * (meter.breaker_a or 0) * settings.house.mains_v
+        if limit_w > meter.highest_w:
+            yield Finding((*here, "breaker_share"), f"{rule.breaker_share:g}, which is {limit_w:g} W",
+                          f"at most highest_w of {meter.name}, {meter.highest_w:g}",
+                          "readings beyond it are refused: this can never be true")  # fmt: skip
+        elif limit_w and rule.release_w is not None and rule.release_w > limit_w:
+            yield Finding((*here, "release_w"), f"{rule.release_w:g}", f"at most {limit_w:g}, the share in watts")
+    for key in ("level", "above_w", "below_w"):
+        if rule.unheard is not None and getattr(rule, key) is not None:
+            yield Finding((*here, key), f"{key} beside unheard", "one of the two",
+                          "what is not heard has no known level or watts: this can never be true")  # fmt: skip
     parents = {meter.within for meter in settings.meters}
     if rule.exceeded_by_w is not None and loads and not any(meter.name in parents for meter in loads):
         yield Finding((*here, "exceeded_by_w"), f"{loads[0].name}", "a meter that others are within",

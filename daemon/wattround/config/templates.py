@@ -118,7 +118,7 @@ def render(source: str, letter: Letter) -> str:
     except TemplateError as error:
         line = getattr(error, "lineno", None)
         raise BadTemplate(f"{error.message}{f' (its line {line})' if line and line > 1 else ''}") from None
-    except (ArithmeticError, TypeError, ValueError, LookupError, AttributeError, RecursionError) as error:
+    except Exception as error:  # noqa: BLE001 - whatever a text of the file does, it must not end the daemon
         raise BadTemplate(str(error) or type(error).__name__) from None
     return text.strip()
 

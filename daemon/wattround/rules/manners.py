@@ -256,9 +256,10 @@ class Manners:
 
     def _hold_back(self, channel: Outgoing, items: list[Item], now_ms: int, *, capped: bool) -> None:
         """Into the digest; `capped`: because it lies beyond the day's most."""
+        due_ms = self.digest_ms(now_ms)
         for item in items:
             item.capped = item.capped or capped
-            channel.pending[item.key] = Pending(item, self.digest_ms(now_ms), for_digest=True)
+            channel.pending[item.key] = Pending(item, due_ms, for_digest=True)
 
     def _take_back(self, name: str, channel: Outgoing, items: list[Item], withdraw: Withdraw) -> list[Item]:
         """Where the bulletin that told the raise is still unsent, it is taken back, and all said in one."""
