@@ -86,10 +86,10 @@ class _Run:
         return unknown
 
     def plan(self, now_ms: int) -> None:
-        soonest = min(part.next_change_ms(now_ms, self.load) for part in self.spec.conditions)
+        """When to look again: later than now, which has been dealt with."""
         deadline_ms = self.deadline_ms()
-        # a deadline at this very instant has been dealt with
-        self.next_ms = min(soonest, deadline_ms if deadline_ms > now_ms else FOREVER_MS)
+        soonest_ms = min([part.next_change_ms(now_ms, self.load) for part in self.spec.conditions])
+        self.next_ms = max(min(soonest_ms, deadline_ms if deadline_ms > now_ms else FOREVER_MS), now_ms + 1)
 
 
 class Engine:
@@ -203,18 +203,15 @@ class Engine:
 
     def advance(self, to_ms: int) -> None:
         """Let time pass up to, not through, `to_ms`: fire what falls due before, in order, each at its own instant."""
+        runs = self._runs.values()
         while self.next_ms < to_ms:
             self.now_ms = now_ms = max(self.now_ms, self.next_ms)
             if self._changed:
                 self._take_changes()
-            soonest_ms = FOREVER_MS
-            for run in self._runs.values():
-                if run.next_ms <= now_ms:
-                    self._evaluate(run, now_ms)
-                    run.plan(now_ms)
-                    run.next_ms = max(run.next_ms, now_ms + 1)
-                soonest_ms = min(soonest_ms, run.next_ms)
-            self.next_ms = soonest_ms
+            for run in [run for run in runs if run.next_ms <= now_ms]:
+                self._evaluate(run, now_ms)
+                run.plan(now_ms)
+            self.next_ms = min([run.next_ms for run in runs], default=FOREVER_MS)
         self.now_ms = max(self.now_ms, to_ms)
 
     # -- the life of an episode -------------------------------------------------------------------

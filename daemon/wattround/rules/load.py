@@ -41,6 +41,8 @@ class LoadState:
         """Level or watts changed."""
         if drawn.level == "active" and self.level != "active":
             if self.level is not None:
+                while self.starts_ms and self.starts_ms[0] <= at_ms - HOUR_MS:
+                    self.starts_ms.popleft()
                 self.starts_ms.append(at_ms)
             self.roll(at_ms)
             self.active_ms = at_ms
