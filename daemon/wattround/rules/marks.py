@@ -4,9 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
+
+from wattround.metering.localtime import instant_ms, local_date, midnight_ms
+
+__all__ = [
+    "LONGEST_DAYS", "ByWeekday", "DayTime", "Edges", "Window", "instant_ms", "local_date", "midnight_ms",
+    "period_begin", "period_end", "window_at",
+]  # fmt: skip
 
 LONGEST_DAYS = 8
 """A window may last from one edge to another a week later."""
@@ -45,24 +52,6 @@ class Edges(NamedTuple):
     begins: DayTime
     ends: DayTime
     weekdays: frozenset[int] | None = None
-
-
-def instant_ms(day: date, minutes: int, zone: ZoneInfo) -> int:
-    """The instant of a local time of day; one that a clock change skips is taken as much later as it skips."""
-    days, rest = divmod(minutes, 1440)
-    shifted = day + timedelta(days=days)
-    local = datetime(shifted.year, shifted.month, shifted.day, rest // 60, rest % 60, tzinfo=zone)
-    return int(local.timestamp()) * 1000
-
-
-def local_date(at_ms: int, zone: ZoneInfo) -> date:
-    """The local calendar day of an instant."""
-    return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).date()
-
-
-def midnight_ms(at_ms: int, zone: ZoneInfo, days_on: int = 0) -> int:
-    """The begin of the local day that holds an instant, or of one so many days on."""
-    return instant_ms(local_date(at_ms, zone) + timedelta(days=days_on), 0, zone)
 
 
 def window_at(at_ms: int, edges: Edges, zone: ZoneInfo) -> Window | None:
