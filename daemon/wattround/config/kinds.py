@@ -35,7 +35,7 @@ def duration_ms(found: object) -> int:
 
 def duration_text(span_ms: int) -> str:
     """A duration in the words of a message: "2 h 10 min", "45 s"."""
-    seconds = span_ms // 1000
+    seconds = max(0, span_ms) // 1000  # a clock that was set back may have ended something before its begin
     if seconds < 60:
         return f"{seconds} s"
     minutes = seconds // 60

@@ -218,13 +218,13 @@ class Core:
                 return {**view(self.house, now_ms), "daemon": self.daemon_facts(now_ms)}
             case "delivered":
                 message = self.outbox.message(facts["number"])
-                if message is not None and facts["sent"]:
-                    self.house.voice.manners.delivered(message.channel, message.ref)
                 done = self.outbox.delivered(
                     facts["number"], sent=facts["sent"], trouble=facts["trouble"], now_ms=now_ms
                 )
                 if done is not None:
                     self.house.batch.deliveries.append(done)
+                    if message is not None and (done.sent or done.given_up):
+                        self.house.voice.manners.delivered(message.channel, message.ref)
                 return None
             case "archive-rows":
                 return self.archive.hand_out(self.writer, self.house.settings, now_ms)

@@ -89,6 +89,7 @@ class Rounds:
             facts.troubles_now, facts.listening_ms = now_troubled, listening_ms
             house.engine.signals_changed(now_ms)
         if now_ms >= self._night_ms and self._wanted:
+            house.engine.advance(now_ms)
             self._judge(local_date(now_ms, house.zone), now_ms)
             self._plan_night(now_ms)
             house.engine.signals_changed(now_ms)

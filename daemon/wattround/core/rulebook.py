@@ -26,8 +26,8 @@ from wattround.rules.usage import RanToday, Spending, Spent, StartsOften
 
 HOUSE = "house"
 """What a rule without a load is about."""
-RELEASE_SHARE = 0.9
-"""How far below `above_w` the watts must fall before they count as below it again."""
+BEYOND_SHARE = 0.1
+"""How far beyond `above_w` or `below_w`, as a share of it, the watts must go before the rule no longer holds."""
 BREAKER_RELEASE = 0.95
 
 
@@ -141,10 +141,10 @@ def draws(rule: Rule, meter: Meter | None, settings: Settings) -> tuple[Draws, .
         return (Draws(limit_w, None, rule.release_w or BREAKER_RELEASE * limit_w),)
     found = []
     if rule.above_w is not None:
-        found.append(Draws(rule.above_w, None, _or(rule.release_w, RELEASE_SHARE * rule.above_w)))
+        found.append(Draws(rule.above_w, None, _or(rule.release_w, rule.above_w - BEYOND_SHARE * abs(rule.above_w))))
     if rule.below_w is not None:
         own = rule.release_w if rule.above_w is None else None
-        found.append(Draws(None, rule.below_w, _or(own, rule.below_w / RELEASE_SHARE)))
+        found.append(Draws(None, rule.below_w, _or(own, rule.below_w + BEYOND_SHARE * abs(rule.below_w))))
     return tuple(found)
 
 

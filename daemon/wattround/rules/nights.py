@@ -10,6 +10,7 @@ from typing import NamedTuple
 RECENT_NIGHTS = 3
 TRAILING_NIGHTS = 28
 FEWEST_TRAILING = 7
+LONGEST_RECENT_DAYS = 7
 NIGHT_HOURS = 6
 """A night is the local day's first six hours."""
 
@@ -54,6 +55,8 @@ class Nights:
         nights = [self._nights[day] for day in sorted(self._nights)]
         recent, trailing = nights[-RECENT_NIGHTS:], nights[:-RECENT_NIGHTS]
         whole = len(recent) == RECENT_NIGHTS and len(trailing) >= FEWEST_TRAILING
+        if whole and (recent[-1].day - recent[0].day).days > LONGEST_RECENT_DAYS:
+            return None  # too far apart to stand for now
         return (recent, trailing) if whole else None
 
     def base_w(self) -> float | None:
