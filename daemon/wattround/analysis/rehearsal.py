@@ -8,15 +8,14 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from wattround.analysis.album import Album
 from wattround.analysis.lineup import Lineup
-from wattround.analysis.replay import Episode, Progress, Replay, Seen
+from wattround.analysis.replay import Episode, Progress, Replay
 from wattround.analysis.variants import Variant
 from wattround.config.model import Meter, Settings
 from wattround.config.rule import Rule
 from wattround.core.rulebook import claim_of, subjects
 from wattround.ledger.past import Past
-from wattround.ledger.totals import Sums
-from wattround.metering.minute import MINUTE_MS
 from wattround.money.flat import FlatTariff
 from wattround.rules.nights import FEWEST_TRAILING, RECENT_NIGHTS
 
@@ -58,7 +57,7 @@ class Rehearsal(NamedTuple):
     scenes: Sequence[Scene]
     notes: Mapping[str, Sequence[str]]
     left_out: Mapping[str, str]
-    seen: Mapping[str, Sequence[Seen]]
+    album: Album
 
     def lasting_ms(self, episode: Episode) -> int:
         """From begin to end, or to the end of the rehearsal."""
@@ -82,12 +81,12 @@ def rehearse(
         }
         scenes.append(Scene(variant, parts, voice.messages, voice.digests))
     own_rules = chosen[0].settings.rules
-    doubts = _Doubts(past, lineup, from_ms, to_ms)
+    doubts = _Doubts(past, lineup, replay)
     known = replay.occupancy_hours
     notes = {rule.name: [*doubts.of(rule), *_presence(rule, known)] for rule in own_rules if rule.trouble is None}
     return Rehearsal(
         settings, lineup.tariff, lineup.zone, lineup.meters, from_ms, to_ms, scenes, notes,
-        {rule.name: NOT_KEPT for rule in own_rules if rule.trouble is not None}, replay.seen,
+        {rule.name: NOT_KEPT for rule in own_rules if rule.trouble is not None}, replay.album,
     )  # fmt: skip
 
 
@@ -100,10 +99,10 @@ def _presence(rule: Rule, known: Sequence[bool]) -> Iterator[str]:
 class _Doubts:
     """What keeps the figures of a rule from saying all: what was not heard, not metered, or not kept."""
 
-    def __init__(self, past: Past, lineup: Lineup, from_ms: int, to_ms: int) -> None:
-        self._lineup, self._from_ms, self._to_ms = lineup, from_ms, to_ms
+    def __init__(self, past: Past, lineup: Lineup, replay: Replay) -> None:
+        self._lineup, self._from_ms, self._to_ms = lineup, replay.from_ms, replay.to_ms
+        self._passed_ms = replay.to_ms - replay.begin_ms
         self._first = past.first_words()
-        self._sums: Mapping[str, Sums] = past.sums(from_ms // MINUTE_MS, to_ms // MINUTE_MS)
 
     def of(self, rule: Rule) -> Iterator[str]:
         """All doubts about one rule, as sentences."""
@@ -132,9 +131,10 @@ class _Doubts:
             yield f"{what} is not known before {moment:%Y-%m-%d %H:%M}: until then this rule could not hold"
 
     def _not_covered(self, name: str) -> Iterator[str]:
-        sums = self._sums.get(name)
-        share = 0.0 if sums is None else sums.covered_ms / (self._to_ms - self._from_ms)
-        if share == 0:
-            yield f"{name} was not metered in these days"
-        elif share < WELL_COVERED:
-            yield f"{name} was metered for {100 * share:.0f} % of the time; the rest counts as unknown"
+        lineup = self._lineup
+        if name not in lineup.measured:
+            yield f"{name} is not in the ledger: nothing of it was ever metered"
+        elif name in lineup.tracks.by_name:
+            share = lineup.tracks.covered_ms.get(name, 0) / self._passed_ms
+            if share < WELL_COVERED:
+                yield f"{name} was metered for {100 * share:.0f} % of the time; the rest counts as unknown"

@@ -8,6 +8,7 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from wattround.analysis.album import Album
 from wattround.analysis.hindsight import Hindsight
 from wattround.analysis.lineup import Lineup
 from wattround.analysis.looks import with_hindsight
@@ -17,17 +18,15 @@ from wattround.analysis.variants import Variant
 from wattround.analysis.words import Ears, words_until
 from wattround.core.nightly import judged_ms, night_from, night_span
 from wattround.ledger.past import Past
-from wattround.metering.level import Level
 from wattround.metering.minute import MINUTE_MS
 from wattround.rules.engine import Engine, EpisodeNews
 from wattround.rules.marks import local_date, period_begin
 from wattround.rules.nights import RECENT_NIGHTS, TRAILING_NIGHTS
+from wattround.rules.signals import FOREVER_MS
 
 STEP_HOURS = 24
 DAY_MS = 24 * HOUR_MS
 MOST_WARM_MS = 8 * DAY_MS
-MOST_SEEN = 100_000
-"""Changes of what meters draw that are kept for pictures before those of days without an episode are dropped."""
 
 Progress = Callable[[int, int], None]
 """Hours gone through, of how many."""
@@ -44,20 +43,12 @@ class Episode(NamedTuple):
     reason: str | None
 
 
-class Seen(NamedTuple):
-    """What a meter was seen to draw from an instant on."""
-
-    at_ms: int
-    level: Level | None
-    watts: float | None
-
-
 class Replay:
     """One run of all variants of the rules over [from_ms, to_ms), with a while before it to get into swing."""
 
     def __init__(self, past: Past, lineup: Lineup, chosen: Sequence[Variant], from_ms: int, to_ms: int) -> None:
         self._past, self._lineup, self._variants = past, lineup, chosen
-        self._from_ms, self._to_ms = from_ms, to_ms
+        self.from_ms, self.to_ms = from_ms, to_ms
         self.zone: ZoneInfo = lineup.zone
         self.hindsight: Hindsight = lineup.hindsight
         self._engine = Engine(self.hindsight.above, self.zone)
@@ -66,37 +57,39 @@ class Replay:
         self.voices = list(dict.fromkeys(self._voices.values()))
         self._ears = Ears(lineup.presence, lineup.signals, lineup.claims)
         self.episodes: dict[str, list[Episode]] = {name: [] for name in self._voices}
-        self.seen: dict[str, list[Seen]] = {}
-        self._speak_ms = 1 << 62
+        self.album = Album()
+        self._speak_ms = FOREVER_MS
+        self.begin_ms = self._begin_ms()
         self.occupancy_hours: list[bool] = []
 
     def _voice(self, variant: Variant) -> Iterable[tuple[str, Voice]]:
-        voice = Voice(variant.settings, variant.own_names, self._from_ms)
+        voice = Voice(variant.settings, variant.own_names, self.from_ms)
         return [(name, voice) for name in variant.own_names]
 
     def run(self, progress: Progress) -> None:
         """Go through all of it."""
-        begin_ms = self._begin_ms()
+        begin_ms = self.begin_ms
         self._begin(begin_ms)
-        first, last = begin_ms // HOUR_MS, -(-self._to_ms // HOUR_MS)
+        first, last = begin_ms // HOUR_MS, -(-self.to_ms // HOUR_MS)
         for hour in range(first, last, STEP_HOURS):
             until = min(hour + STEP_HOURS, last)
+            self.album.turn(hour * HOUR_MS, until * HOUR_MS)
             for event in self._events(hour, until):
-                if event[0] >= self._to_ms:
+                if event[0] >= self.to_ms:
                     break
                 if event[0] >= begin_ms:
                     self._play(event)
-            self._pass(min(until * HOUR_MS, self._to_ms))
-            self._forget(until * HOUR_MS)
+            self._pass(min(until * HOUR_MS, self.to_ms))
+            self.album.forget(until * HOUR_MS, [news.began_ms for news in self._engine.open_episodes(until * HOUR_MS)])
             progress(until - first, last - first)
-        for news in self._engine.open_episodes(self._to_ms):
+        for news in self._engine.open_episodes(self.to_ms):
             self._ended(news, None)
 
     def _begin_ms(self) -> int:
         span = self._past.span()
         lasting_ms = max((spec.lasting_ms for spec in self._lineup.specs), default=0)
         warm_ms = min(MOST_WARM_MS, lasting_ms + DAY_MS)
-        return self._from_ms if span is None else max(self._from_ms - warm_ms, min(self._from_ms, span[0] * MINUTE_MS))
+        return self.from_ms if span is None else max(self.from_ms - warm_ms, min(self.from_ms, span[0] * MINUTE_MS))
 
     def _begin(self, at_ms: int) -> None:
         """What the daemon would have known at the begin."""
@@ -137,7 +130,7 @@ class Replay:
         if isinstance(event, Change):
             self._engine.drawn(*event)
             if event.meter in self._watched:
-                self.seen.setdefault(event.meter, []).append(Seen(at_ms, *event.drawn))
+                self.album.see(event)
         elif len(event) == 4:
             self._engine.advance(at_ms)
             if self._ears.hear(event):
@@ -146,7 +139,7 @@ class Replay:
             self._engine.advance(at_ms)
             self._judge(event[1], at_ms)
             self._engine.signals_changed(at_ms)
-        elif at_ms >= self._from_ms:
+        elif at_ms >= self.from_ms:
             self.occupancy_hours.append(self._lineup.presence.occupancy(at_ms) != "unknown")
 
     def _judge(self, day: date, at_ms: int) -> None:
@@ -182,39 +175,9 @@ class Replay:
         self._speak_ms = min(voice.next_ms for voice in self.voices)
 
     def _ended(self, news: EpisodeNews, settled_ms: int | None) -> None:
-        if news.raised_ms >= self._from_ms:
+        if news.rule in self._variants[0].own_names:
+            self.album.want(news.began_ms, self.to_ms if settled_ms is None else settled_ms)
+        if news.raised_ms >= self.from_ms:
             self.episodes[news.rule].append(
                 Episode(news.load, news.began_ms, news.raised_ms, settled_ms, news.waste_uwh, news.reason)
             )
-
-    # -- what meters did, for the pictures --------------------------------------------------------
-
-    def _forget(self, now_ms: int) -> None:
-        """Keep the days that have an episode, and the last ones, which may yet belong to one."""
-        if sum(map(len, self.seen.values())) < MOST_SEEN:
-            return
-        wanted = {
-            day
-            for name in self._variants[0].own_names
-            for each in self.episodes[name]
-            for day in days_of(each, self.zone, now_ms)
-        }
-        today = local_date(now_ms, self.zone)
-        wanted |= {today - timedelta(days=back) for back in range(10)}
-        for name, seen in self.seen.items():
-            nexts = [*(each.at_ms for each in seen[1:]), now_ms]
-            self.seen[name] = [
-                each
-                for each, until_ms in zip(seen, nexts, strict=True)
-                if not wanted.isdisjoint(_days(each.at_ms, until_ms, self.zone))
-            ]
-
-
-def days_of(episode: Episode, zone: ZoneInfo, now_ms: int) -> list[date]:
-    """The local days that an episode touches."""
-    return _days(episode.began_ms, now_ms if episode.settled_ms is None else episode.settled_ms, zone)
-
-
-def _days(from_ms: int, to_ms: int, zone: ZoneInfo) -> list[date]:
-    first, last = local_date(from_ms, zone), local_date(max(from_ms, to_ms - 1), zone)
-    return [first + timedelta(days=on) for on in range((last - first).days + 1)]

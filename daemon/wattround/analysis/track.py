@@ -137,7 +137,7 @@ class Track:
         energy = count = 0
         for index in range(first, stop):
             row = rows[index]
-            minute, in_uwh, _, covered, peak, low = row
+            minute, in_uwh, _, covered, peak, low, _ = row
             if (
                 covered == MINUTE_MS and minute * MINUTE_MS == until
                 and peak is not None and low_bound <= low and peak < high_bound  # type: ignore[operator]
@@ -158,7 +158,7 @@ class Track:
 
     def take(self, row: Row, following: Row | None, *, told: bool = False) -> None:
         """Take the next minute; with `told`, its watts are told even if they change nothing."""
-        minute, in_uwh, out_uwh, covered_ms, peak, low = row
+        minute, in_uwh, out_uwh, covered_ms, peak, low, _ = row
         if covered_ms <= 0:
             return
         begin = self._meet(minute * MINUTE_MS, MINUTE_MS, covered_ms)

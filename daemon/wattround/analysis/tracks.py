@@ -45,6 +45,7 @@ class Tracks:
         self._places = [[names.index(name) for name in each.members] for each in self._sums]
         self._single = [track for name, track in self.by_name.items() if name not in in_step]
         self.totals: dict[int, dict[str, HourTotal]] = {}
+        self.covered_ms: dict[str, int] = {}
 
     def _fetch(self, name: str, hour: int) -> Sequence[Row]:
         return self._past.rows(name, hour, hour + 1)
@@ -55,10 +56,13 @@ class Tracks:
         for track in tracks:
             track.forget(from_hour - 1)  # somebody may ask for what was just before
         self.totals = self._past.totals(self.by_name, from_hour, to_hour + 1)
+        hours = range(from_hour, to_hour)
+        self._count(hours)
+        rows = self._loud_rows(hours)
         for track in self._single:
-            self._go(track, range(from_hour, to_hour))
+            self._go(track, hours, rows[track.name])
         if self._in_step:
-            self._step(range(from_hour, to_hour))
+            self._step(hours, rows)
         changes: list[Change] = []
         for track in tracks:
             track.flush(to_hour * HOUR_MS)
@@ -67,26 +71,39 @@ class Tracks:
         changes.sort(key=itemgetter(0))
         return changes
 
-    def _go(self, track: Track, hours: range) -> None:
-        name = track.name
-        loud = [hour for hour in hours if self._is_loud(track, hour)]
-        rows = self._rows(name, loud)
+    def _count(self, hours: range) -> None:
         for hour in hours:
-            total = self.totals[hour].get(name)
+            for name, total in self.totals[hour].items():
+                self.covered_ms[name] = self.covered_ms.get(name, 0) + total.covered_ms
+
+    def _loud_rows(self, hours: range) -> dict[str, Mapping[int, Sequence[Row]]]:
+        """Minutes by meter and hour, of the hours whose totals do not say enough."""
+        loud = {track.name: [hour for hour in hours if self._is_loud(track, hour)] for track in self._single}
+        stepping = [hour for hour in hours if not self._is_calm(hour)] if self._in_step else []
+        loud |= {track.name: stepping for track in self._in_step}
+        busy = [name for name, each in loud.items() if 2 * len(each) > len(hours)]
+        found: dict[str, Mapping[int, Sequence[Row]]] = {}
+        if len(busy) > 1:
+            for name, rows in self._past.rows_of_many(busy, hours.start, hours.stop).items():
+                by_hour = _by_hour(rows, hours)
+                found[name] = {hour: by_hour[hour] for hour in loud[name]}
+        return found | {name: self._rows(name, each) for name, each in loud.items() if name not in found}
+
+    def _go(self, track: Track, hours: range, rows: Mapping[int, Sequence[Row]]) -> None:
+        for hour in hours:
             if hour in rows:
-                track.loud_hour(hour, rows[hour], self._after(name, hour, rows))
+                track.loud_hour(hour, rows[hour], self._after(track.name, hour, rows))
             else:
-                track.quiet_hour(hour, total)
+                track.quiet_hour(hour, self.totals[hour].get(track.name))
 
     def _is_loud(self, track: Track, hour: int) -> bool:
         return hour > self._newest or not track.is_quiet(self.totals[hour].get(track.name))
 
-    def _rows(self, name: str, hours: Sequence[int]) -> dict[int, list[Row]]:
+    def _rows(self, name: str, hours: Sequence[int]) -> dict[int, Sequence[Row]]:
         """Minutes of some hours, each run of them fetched at once."""
-        found: dict[int, list[Row]] = {hour: [] for hour in hours}
+        found: dict[int, Sequence[Row]] = {}
         for first, stop in _runs(hours):
-            for row in self._past.rows(name, first, stop):
-                found[row[0] // 60].append(row)
+            found |= _by_hour(self._past.rows(name, first, stop), range(first, stop))
         return found
 
     def _after(self, name: str, hour: int, rows: Mapping[int, Sequence[Row]]) -> Row | None:
@@ -94,18 +111,16 @@ class Tracks:
         if hour + 1 in rows:
             return rows[hour + 1][0] if rows[hour + 1] else None
         total = self.totals.get(hour + 1, {}).get(name)
-        return None if total is None or total.covered_ms < HOUR_MS else ((hour + 1) * 60, *total)
+        return None if total is None or total.covered_ms < HOUR_MS else ((hour + 1) * 60, *total, 0)
 
     # -- meters in step ---------------------------------------------------------------------------
 
-    def _step(self, hours: range) -> None:
-        loud = [hour for hour in hours if not self._is_calm(hour)]
-        rows = {track.name: self._rows(track.name, loud) for track in self._in_step}
+    def _step(self, hours: range, rows: Mapping[str, Mapping[int, Sequence[Row]]]) -> None:
+        names = [track.name for track in self._in_step]
         for hour in hours:
-            if hour in loud:
-                found = [rows[track.name][hour] for track in self._in_step]
-                after = [self._after(track.name, hour, rows[track.name]) for track in self._in_step]
-                self._step_minutes(hour, found, after)
+            if hour in rows[names[0]]:
+                found = [rows[name][hour] for name in names]
+                self._step_minutes(hour, found, [self._after(name, hour, rows[name]) for name in names])
             else:
                 self._step_hour(hour)
 
@@ -139,7 +154,7 @@ class Tracks:
             known = [part for part in watts if part is not None]
             yield places, *(each.band(sum(known)) if len(known) == len(watts) else (INF, -INF))
 
-    def _step_minutes(self, hour: int, rows: Sequence[list[Row]], after: Sequence[Row | None]) -> None:
+    def _step_minutes(self, hour: int, rows: Sequence[Sequence[Row]], after: Sequence[Row | None]) -> None:
         tracks = self._in_step
         for track, found in zip(tracks, rows, strict=True):
             track.begin_hour(hour, found)
@@ -171,7 +186,7 @@ class Tracks:
                 return False
         return True
 
-    def _step_ragged(self, hour: int, rows: Sequence[list[Row]], after: Sequence[Row | None]) -> None:
+    def _step_ragged(self, hour: int, rows: Sequence[Sequence[Row]], after: Sequence[Row | None]) -> None:
         """An hour that is not whole for all of them: every minute is told."""
         by_minute = [{row[0]: row for row in found} for found in rows]
         for minute in range(hour * 60, hour * 60 + 60):
@@ -190,3 +205,12 @@ def _runs(hours: Sequence[int]) -> list[tuple[int, int]]:
         else:
             found.append((hour, hour + 1))
     return found
+
+
+def _by_hour(rows: Sequence[Row], hours: range) -> dict[int, Sequence[Row]]:
+    if len(rows) == 60 * len(hours):  # nothing is missing
+        return {hour: rows[60 * at : 60 * at + 60] for at, hour in enumerate(hours)}
+    found: dict[int, list[Row]] = {hour: [] for hour in hours}
+    for row in rows:
+        found[row[0] // 60].append(row)
+    return dict(found)

@@ -39,6 +39,12 @@ def _give_up(trouble: object) -> typer.Exit:
     return typer.Exit(UNAVAILABLE)
 
 
+def _reader_left() -> typer.Exit:
+    """The reader of a pipe has seen enough: nothing more may be written, not even at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return typer.Exit(0)
+
+
 @app.command()
 def run(file: File = DEFAULT_FILE) -> None:
     """Read the broker, keep minutes, tell of forgotten loads: the daemon. Runs until told to stop."""
@@ -81,9 +87,7 @@ def now(
     except KeyboardInterrupt:
         raise typer.Exit(0) from None
     except BrokenPipeError:
-        # the reader has seen enough; nothing more may be written, not even at exit
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise typer.Exit(0) from None
+        raise _reader_left() from None
 
 
 def _day(option: str, found: str) -> date | None:
@@ -205,6 +209,50 @@ def episodes(
         print(json.dumps(plain(found)))
     else:
         Page(settings).show(found)
+
+
+@app.command()
+def rehearse(
+    rules: Annotated[list[str] | None, typer.Argument(metavar="[RULE]...", help="Only these rules.")] = None,
+    file: Annotated[Path, typer.Option("--file", "-f", help="The settings, one TOML file.")] = DEFAULT_FILE,
+    begin: Annotated[str, typer.Option("--from", help="The first day, as 2026-03-01; default: 30 days ago.")] = "",
+    end: Annotated[str, typer.Option("--to", help="The last day; default: the ledger's last.")] = "",
+    tries: Annotated[
+        list[str] | None,
+        typer.Option("--try", metavar="KEY=V1,V2", help="Other values of a rule's key, as lasting=5m,20m; repeatable."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object, for scripts.")] = False,
+) -> None:
+    """Run rules over the ledger's past: what they would have raised, and told. Tells nobody, changes nothing."""
+    import sqlite3
+
+    from wattround.analysis.variants import CannotTry
+    from wattround.cli.rehearse import WrongSpan, show
+    from wattround.cli.rehearse import as_json as json_of
+    from wattround.cli.rehearse import rehearse as run_rehearsal
+    from wattround.ledger.reader import NoLedger
+
+    settings, days = _settings(file), (_day("--from", begin), _day("--to", end))
+    if not settings.rules:
+        print(f"{file}: no [[rules]] to rehearse", file=sys.stderr)
+        raise typer.Exit(1)
+    try:
+        found = run_rehearsal(file, settings, rules or (), tries or (), days)
+    except (CannotTry, WrongSpan) as wrong:
+        print(f"wattround: {wrong}", file=sys.stderr)
+        raise typer.Exit(2) from None
+    except (NoLedger, sqlite3.Error) as trouble:
+        raise _give_up(trouble) from None
+    except KeyboardInterrupt:
+        raise typer.Exit(130) from None
+    try:
+        if as_json:
+            print(json_of(found))
+        else:
+            show(found)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise _reader_left() from None
 
 
 def _with_archive(file: Path) -> tuple[Settings, Path]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -25,8 +25,9 @@ class HourTotal(NamedTuple):
     low_milliw: int | None
 
 
-Row = tuple[int, int, int, int, int | None, int | None]
-"""Of a minute: the minute, in, out (uWh), covered ms, peak, low (mW). A plain tuple: there may be millions."""
+Row = tuple[int, int, int, int, int | None, int | None, int]
+"""Of a minute: the minute, in, out (uWh), covered ms, peak, low (mW), the meter's number. A plain tuple: there may be
+millions."""
 Word = tuple[int, str, str, str]
 """What was heard: when, kind (person or signal), of whom, what."""
 HourTotals = Mapping[int, Mapping[str, HourTotal]]
@@ -65,10 +66,29 @@ class Past(Reader):
         first = place(from_hour * 60, self._ids[name])
         return self._db.execute(
             "WITH RECURSIVE wanted (at) AS (SELECT ?1 UNION ALL SELECT at + 65536 FROM wanted WHERE at + 65536 < ?2)"
-            " SELECT place >> 16, in_uwh, out_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw"
+            " SELECT place >> 16, in_uwh, out_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw, place & 65535"
             " FROM wanted CROSS JOIN minute_row ON place = at",
             (first, place(to_hour * 60)),
         ).fetchall()
+
+    def rows_of_many(self, names: Sequence[str], from_hour: int, to_hour: int) -> dict[str, list[Row]]:
+        """The same of several meters: for two or more it is faster to pass over all rows once."""
+        numbered = self._numbers(names)
+        rows = self._db.execute(
+            "SELECT place >> 16, in_uwh, out_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw, place & 65535"
+            f" FROM minute_row WHERE place >= ? AND place < ? AND place & 65535 IN ({_listed(numbered)})"
+            " ORDER BY place",
+            (place(from_hour * 60), place(to_hour * 60)),
+        ).fetchall()
+        found: dict[str, list[Row]] = {name: [] for name in names}
+        if len(rows) == len(numbered) * (to_hour - from_hour) * 60:
+            # nothing is missing: they take turns
+            for at, number in enumerate(sorted(numbered)):
+                found[numbered[number]] = rows[at :: len(numbered)]
+            return found
+        for row in rows:
+            found[numbered[row[6]]].append(row)
+        return found
 
     def pooled_hours(self, names: Collection[str], from_hour: int, to_hour: int, *, net: bool) -> dict[int, int]:
         """Microwatt-hours that these meters took together in each hour; `net`: less what they gave."""
