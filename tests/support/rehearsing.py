@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import NamedTuple
 
-from support.house import HouseRun
+from support.house import HEAD, HouseRun, settings_of
 from wattround.analysis.rehearsal import Rehearsal, rehearse
 from wattround.analysis.variants import variants
 from wattround.config.model import Settings
@@ -48,12 +49,12 @@ def live_through(
     run.core.commit(run.clock.now_ms)
 
 
-def rehearsed(run: HouseRun, from_ms: int, to_ms: int, names=(), tries=(), text: str = "") -> Rehearsal:
+def rehearsed(run: HouseRun, from_ms: int, to_ms: int) -> Rehearsal:
     """What a rehearsal makes of the run's ledger."""
     settings: Settings = run.settings
     past = Past(run.folder, settings.house.id)
     try:
-        return rehearse(past, settings, variants(text, settings, names, tries), from_ms, to_ms, lambda _done, _of: None)
+        return rehearse(past, settings, variants("", settings, (), ()), from_ms, to_ms, lambda _done, _of: None)
     finally:
         past.close()
 
@@ -92,3 +93,15 @@ def as_rehearsed(found: Rehearsal) -> dict[tuple[str, str], list[Ran]]:
 def told_live(run: HouseRun) -> dict[str, int]:
     """Messages that the daemon put into its outbox, by channel."""
     return dict(run.core.writer._db.execute("SELECT channel, count(*) FROM outbox GROUP BY channel"))
+
+
+def rehearsed_file(folder: Path, text: str, names: Sequence[str] = (), tries: Sequence[str] = ()) -> Rehearsal:
+    """A rehearsal of settings over all that a ledger has."""
+    settings = settings_of(text, folder)
+    past = Past(folder, settings.house.id)
+    try:
+        first, last = past.span() or (0, 0)
+        chosen = variants(HEAD + text, settings, names, tries)
+        return rehearse(past, settings, chosen, first * MINUTE, last * MINUTE, lambda _done, _of: None)
+    finally:
+        past.close()

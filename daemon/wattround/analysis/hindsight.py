@@ -106,7 +106,7 @@ class Hindsight:
     # -- nesting ----------------------------------------------------------------------------------
 
     def excess_w(self, meter: str, at_ms: int) -> float | None:
-        """Watts by which the meters within it exceeded it just before `at_ms`; None unless all are known."""
+        """Watts by which the meters within it exceeded it at `at_ms`, to the minute; None unless all are known."""
         children = self._known.tree.children.get(meter, [])
         parent = self._watts(meter, at_ms)
         parts = [(child, self._watts(child, at_ms)) for child in children]
@@ -121,13 +121,11 @@ class Hindsight:
 
     def _watts(self, name: str, at_ms: int) -> float | None:
         track = self.tracks.by_name.get(name)
-        return None if track is None else track.watts_before(at_ms)
+        return None if track is None else track.watts_at(at_ms)
 
     def may_exceed(self, meter: str, by_w: float, at_ms: int) -> bool:
         """Whether the meters within it may have exceeded it by so much in the hour of `at_ms`."""
-        totals = self.tracks.totals.get(at_ms // HOUR_MS)
-        if totals is None:
-            return True
+        totals = self.tracks.totals.get(at_ms // HOUR_MS, {})
         children = self._known.tree.children.get(meter, [])
         found = [totals.get(name) for name in (meter, *children)]
         if any(total is None for total in found):

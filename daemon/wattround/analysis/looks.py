@@ -79,8 +79,8 @@ class ExceededThen:
         return self.live.truth(at_ms, load, holding=holding)
 
     def next_change_ms(self, at_ms: int, load: LoadState) -> int:
-        """The end of an hour that cannot exceed, once the minute before it is out of sight."""
-        if any(self.hindsight.may_exceed(self.meter, self.live.by_w, when) for when in (at_ms, at_ms - 1)):
+        """The end of the hour, if the parent cannot be exceeded in it."""
+        if self.hindsight.may_exceed(self.meter, self.live.by_w, at_ms):
             return self.live.next_change_ms(at_ms, load)
         return (at_ms // HOUR_MS + 1) * HOUR_MS
 

@@ -289,18 +289,19 @@ class Track:
             begin += share
         return before / whole if whole > 0 else 0.0
 
-    def watts_before(self, at_ms: int) -> float | None:
-        """Mean watts of the minute, or the part of one, that ends or runs at an instant; None if it is not covered."""
-        if not any(begin < at_ms <= end for begin, end in self.stretches):
+    def watts_at(self, at_ms: int) -> float | None:
+        """Mean watts of the minute, or of the first part of one, that begins or runs; None if it is not covered."""
+        if not any(begin <= at_ms < end for begin, end in self.stretches):
             return None
-        hour, minute = (at_ms - 1) // HOUR_MS, (at_ms - 1) // MINUTE_MS
+        hour, minute = at_ms // HOUR_MS, at_ms // MINUTE_MS
         found = self._hours.get(hour)
-        rows = found.rows if found is not None and found.rows is not None else self._fetch(self.name, hour)
-        if found is not None and found.rows is None:
-            self._hours[hour] = found._replace(rows=rows)
-        row = next((row for row in rows if row[0] == minute), None)
+        if found is None:
+            return None
+        if found.rows is None:
+            found = self._hours[hour] = found._replace(rows=self._fetch(self.name, hour))
+        row = next((row for row in found.rows or () if row[0] == minute), None)
         if row is None or row[3] <= 0:
             return None
         if minute in self._parts:
-            return self._parts[minute][-1][1] / 1000
+            return self._parts[minute][0][1] / 1000
         return (row[1] - row[2]) * WMS_PER_UWH / row[3]
