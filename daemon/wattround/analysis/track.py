@@ -271,11 +271,15 @@ class Track:
             return self._above if found is None else found.above
         if found.rows is None:
             found = self._hours[hour] = found._replace(rows=self._fetch(self.name, hour))
-        above, minute = found.above, at_ms // MINUTE_MS
+        above, minute, standby = found.above, at_ms // MINUTE_MS, self._standby
         for row in found.rows or ():
             if row[0] >= minute:
                 return above + (self._share_of(row, at_ms) * self._waste_of(row) if row[0] == minute else 0.0)
-            above += self._waste_of(row)
+            _, in_uwh, _, covered_ms, peak, low, _ = row
+            if low is not None and low >= standby:  # as most are
+                above += in_uwh * WMS_PER_UWH - standby / 1000 * covered_ms
+            elif peak is None or peak > standby:
+                above += self._waste_of(row)
         return above
 
     def _share_of(self, row: Row, at_ms: int) -> float:
