@@ -1,1 +1,1 @@
-"""Tariffs: the price of a minute; the marginal price of a wasted watt-hour. Pure."""
+"""Tariffs: what a stretch of time costs, what a bill comes to, what a wasted watt-hour would have saved. Pure."""
