@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from support.rules import BERLIN, HOUR, MINUTE, Bench, ms, spec
 from wattround.core.nightly import judged_ms, night_from, night_span
+from wattround.metering.tree import Tree
 from wattround.rules.nights import Night, Nights, night_of
 from wattround.rules.oversight import BaseLoadUp, Exceeded, InTrouble, Unheard
 
@@ -214,7 +215,7 @@ def test_nights_may_come_in_any_order(watts, chance):
 
 # -- a night from the ledger's hours --------------------------------------------------------------------
 
-ROLES = {"supply": "supply", "sun": "generation", "tv": "circuit", "car": "circuit"}
+TREE = Tree(dict.fromkeys(("supply", "sun", "tv", "car")), ["sun"], supplies=["supply"])
 
 
 def rows(hour, **watts):
@@ -233,22 +234,21 @@ def test_a_nights_base_is_its_lowest_whole_hour_with_what_each_meter_took_in_it(
             *rows(2, supply=(90, 0), tv=(10, 0)),
             *rows(3, supply=(120, 0), tv=(0, 0)),
         ],
-        {"supply": "supply", "tv": "circuit"},
-        ["supply"],
+        Tree({"supply": None, "tv": "supply"}, supplies=["supply"]),
     )
 
     assert found == Night(FIRST, 90.0, {"supply": 90.0, "tv": 10.0})
 
 
 def test_what_the_house_makes_counts_and_what_it_gives_back_does_not():
-    found = night_from(FIRST, rows(1, supply=(0, 30), sun=(130, 0)), ROLES, ["supply", "sun"])
+    found = night_from(FIRST, rows(1, supply=(0, 30), sun=(130, 0)), TREE)
 
     assert found.house_w == 100.0
 
 
 def test_without_a_supply_meter_the_outermost_meters_are_the_house():
-    roles = {"tv": "circuit", "car": "circuit", "plug": "appliance"}
-    found = night_from(FIRST, rows(1, tv=(10, 0), car=(20, 0), plug=(5, 0)), roles, ["tv", "car"])
+    tree = Tree({"tv": None, "car": None, "plug": "car"})
+    found = night_from(FIRST, rows(1, tv=(10, 0), car=(20, 0), plug=(5, 0)), tree)
 
     assert found.house_w == 30.0
 
@@ -256,13 +256,13 @@ def test_without_a_supply_meter_the_outermost_meters_are_the_house():
 def test_an_hour_that_is_not_covered_or_lacks_a_meter_of_the_sum_is_left_out():
     sparse = [(1, "supply", 5_000_000, 0, HOUR // 2), *rows(2, supply=(80, 0)), *rows(3, supply=(100, 0), sun=(0, 0))]
 
-    assert night_from(FIRST, sparse, ROLES, ["supply", "sun"]).house_w == 100.0
-    assert night_from(FIRST, sparse[:1], ROLES, ["supply"]) is None
+    assert night_from(FIRST, sparse, TREE).house_w == 100.0
+    assert night_from(FIRST, sparse[:1], TREE) is None
 
 
 def test_an_hour_that_is_nearly_covered_counts_by_its_mean():
     covered_ms = round(0.99 * HOUR)
-    found = night_from(FIRST, [(1, "supply", round(99e6), 0, covered_ms)], {"supply": "supply"}, ["supply"])
+    found = night_from(FIRST, [(1, "supply", round(99e6), 0, covered_ms)], Tree({"supply": None}, supplies=["supply"]))
 
     assert found.house_w == pytest.approx(100.0)
 
@@ -296,6 +296,6 @@ def test_without_any_whole_hour_there_was_no_night():
 def test_a_night_is_the_same_whatever_order_its_rows_come_in():
     found = [row for hour in range(6) for row in rows(hour, supply=(100 + hour, 0), tv=(hour, 0))]
     shuffled = random.Random(1).sample(found, len(found))
-    roles = {"supply": "supply", "tv": "circuit"}
+    tree = Tree({"supply": None, "tv": "supply"}, supplies=["supply"])
 
-    assert night_from(FIRST, shuffled, roles, ["supply"]) == night_from(FIRST, found, roles, ["supply"])
+    assert night_from(FIRST, shuffled, tree) == night_from(FIRST, found, tree)

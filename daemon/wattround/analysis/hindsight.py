@@ -10,6 +10,7 @@ from wattround.analysis.track import HOUR_MS
 from wattround.analysis.tracks import Tracks
 from wattround.core.rulebook import HOUSE
 from wattround.ledger.past import HourTotal, Past
+from wattround.metering.consumption import sources
 from wattround.metering.minute import MINUTE_MS
 from wattround.metering.tree import Tree
 
@@ -49,11 +50,8 @@ class Hindsight:
         roles = self._known.roles
         if load != HOUSE or load in roles:
             return Pool(self._past, self.members.get(load, (load,)), net=False)
-        supplies = [name for name, role in roles.items() if role == "supply"]
-        makers = [name for name, role in roles.items() if role == "generation"]
-        if supplies:
-            return Pool(self._past, [*supplies, *makers], net=True)
-        return Pool(self._past, [name for name in self._known.tree.roots if name not in makers], net=False)
+        of = sources(self._known.tree)
+        return Pool(self._past, of.supplies + of.generators, net=True, less=of.storages)
 
     def go_on(self, from_hour: int, to_hour: int) -> None:
         """Take up the next hours."""

@@ -105,7 +105,8 @@ class Lineup:
         limits = Thresholds(meter.standby_w, None, None)
         if asked.level:
             limits = Thresholds(meter.standby_w, meter.active_w, meter.release_w)
-        return Ways(limits, tuple(sorted(asked.edges_w)), asked.apart, counted=meter.power is None)
+        counted = meter.power is None and not meter.computed
+        return Ways(limits, tuple(sorted(asked.edges_w)), asked.apart, counted)
 
 
 def known_meters(past: Past, settings: Settings) -> dict[str, Meter]:

@@ -12,10 +12,13 @@ HOUR_MS = 3_600_000
 
 
 class Pool:
-    """What some meters took together, in watt-milliseconds since the begin; `net`: less what they gave."""
+    """What some meters took together, in watt-milliseconds since the begin; `net`: less what they gave.
 
-    def __init__(self, past: Past, names: Collection[str], *, net: bool) -> None:
-        self._past, self._names, self._net = past, names, net
+    What the meters of `less` took is taken off.
+    """
+
+    def __init__(self, past: Past, names: Collection[str], *, net: bool, less: Collection[str] = ()) -> None:
+        self._past, self._names, self._net, self._less = past, names, net, less
         self._newest = past.newest_hour()
         self._taken: dict[int, float] = {}
         self._minutes: dict[int, list[float]] = {}
@@ -24,19 +27,23 @@ class Pool:
     def go_on(self, from_hour: int, to_hour: int) -> None:
         """Take up the next hours."""
         hours = self._past.pooled_hours(self._names, from_hour, to_hour, net=self._net)
+        if self._less:
+            off = self._past.pooled_hours(self._less, from_hour, to_hour, net=self._net)
+            hours = {hour: hours.get(hour, 0) - off.get(hour, 0) for hour in hours | off}
         self._minutes.clear()
         self._taken = {from_hour: self._last}
         for hour in range(from_hour, to_hour):
             if hour > self._newest:
-                hours[hour] = sum(self._past.pooled_minutes(self._names, hour, net=self._net).values())
+                hours[hour] = sum(self._minutes_of(hour).values())
             self._last += hours.get(hour, 0) * WMS_PER_UWH
             self._taken[hour + 1] = self._last
 
     def before(self, from_minute: int, to_minute: int) -> int:
         """Microwatt-hours in a stretch of minutes that lies before the hours gone through."""
         sums = self._past.sums(from_minute, to_minute)
-        had = [sums[name] for name in self._names if name in sums]
-        return sum(each.in_uwh - (each.out_uwh if self._net else 0) for each in had)
+        signed = [(sums[name], 1) for name in self._names if name in sums]
+        signed += [(sums[name], -1) for name in self._less if name in sums]
+        return sum(sign * (each.in_uwh - (each.out_uwh if self._net else 0)) for each, sign in signed)
 
     def ends(self, at_ms: int) -> tuple[float, float]:
         """What had been taken at the begin of the hour that holds an instant, and at its end."""
@@ -55,7 +62,14 @@ class Pool:
 
     def _by_minute(self, hour: int) -> list[float]:
         if hour not in self._minutes:
-            found = self._past.pooled_minutes(self._names, hour, net=self._net)
+            found = self._minutes_of(hour)
             each = [found.get(minute, 0) * WMS_PER_UWH for minute in range(hour * 60, hour * 60 + 60)]
             self._minutes[hour] = list(accumulate(each, initial=0.0))
         return self._minutes[hour]
+
+    def _minutes_of(self, hour: int) -> dict[int, int]:
+        found = self._past.pooled_minutes(self._names, hour, net=self._net)
+        if self._less:
+            off = self._past.pooled_minutes(self._less, hour, net=self._net)
+            return {minute: found.get(minute, 0) - off.get(minute, 0) for minute in found | off}
+        return found

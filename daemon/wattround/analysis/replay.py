@@ -146,7 +146,7 @@ class Replay:
         if at_ms < judged_ms(day, self.zone):
             return
         rows = self._past.night_hours(*night_span(day, self.zone))
-        night = night_from(day, rows, self._lineup.roles, self._lineup.tree.roots)
+        night = night_from(day, rows, self._lineup.tree)
         if night is not None:
             self._lineup.nights.put(night)
 

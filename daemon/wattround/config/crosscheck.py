@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wattround.config.finding import Finding, no_meter
+from wattround.config.finding import Finding
 from wattround.config.kinds import placeholder
 from wattround.config.model import Meter, Settings, Source
 from wattround.config.positions import Path
 from wattround.config.rule import Templates
 from wattround.config.rulecheck import claim, edges, one_edge, rule_findings
+from wattround.config.treecheck import tree_findings
 
 
 def crosscheck(settings: Settings) -> Iterator[Finding]:
@@ -20,7 +21,7 @@ def crosscheck(settings: Settings) -> Iterator[Finding]:
     has_pattern = any(meter.captured for meter in settings.meters)
     for index, meter in enumerate(settings.meters):
         yield from _meter(index, meter, has_pattern=has_pattern)
-    yield from _nesting(settings)
+    yield from tree_findings(settings)
     yield from _one_clock(settings)
     yield from _same_topic(settings)
     yield from _marks(settings)
@@ -47,7 +48,7 @@ def _unique(settings: Settings) -> Iterator[Finding]:
 def _meter(index: int, meter: Meter, *, has_pattern: bool) -> Iterator[Finding]:
     here: Path = ("meters", index)
     sources = [(key, source) for key in ("power", "counter") if (source := getattr(meter, key))]
-    if not sources and (meter.captured or not has_pattern):
+    if not sources and not meter.computed and (meter.captured or not has_pattern):
         yield Finding(here, "no source", "power = { topic = ... } or counter = { topic = ... }")
     for key, source in sources:
         yield from _source((*here, key), meter, source)
@@ -79,25 +80,6 @@ def _captures(path: Path, meter: Meter, topic: str) -> Iterator[Finding]:
     if placeholder(topic) != meter.captured:
         wanted = f"the level {{{meter.captured}}} as in name" if meter.captured else "no {level} in braces"
         yield Finding(path, f'"{topic}"', wanted, "a captured level and the name in braces go together")
-
-
-def _nesting(settings: Settings) -> Iterator[Finding]:
-    within = {meter.name: meter.within for meter in settings.meters}
-    captures = any(meter.captured for meter in settings.meters)
-    for index, meter in enumerate(settings.meters):
-        if meter.within is None:
-            continue
-        path: Path = ("meters", index, "within")
-        if meter.within not in within:
-            yield no_meter(path, meter.within, within, captures=captures)
-            continue
-        chain = [meter.name]
-        step: str | None = meter.within
-        while step is not None and step not in chain:
-            chain.append(step)
-            step = within.get(step)
-        if step == meter.name:
-            yield Finding(path, f'"{meter.within}"', "no meter within itself", " in ".join([*chain, meter.name]))
 
 
 def _one_clock(settings: Settings) -> Iterator[Finding]:

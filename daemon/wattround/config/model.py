@@ -27,7 +27,7 @@ from wattround.config.kinds import (
 from wattround.config.part import DAY_MS, MINUTE_MS, Part
 from wattround.config.rule import Manners, OccupancyWays, Rule, Signal, Templates
 
-Role = Literal["supply", "generation", "circuit", "appliance"]
+Role = Literal["supply", "generation", "storage", "circuit", "appliance"]
 
 
 class House(Part):
@@ -145,6 +145,12 @@ class Meter(Part):
     tags: tuple[Name, ...] = ()
     role: Role = "circuit"
     within: KnownMeter | None = None
+    sum_of: tuple[KnownMeter, ...] | None = Field(default=None, min_length=1)
+    less: tuple[KnownMeter, ...] = ()
+    multiple: Number = Field(default=1.0, gt=0)
+    accuracy_percent: Number | None = Field(default=None, gt=0, le=50)
+    meter_class: Literal["A", "B", "C", "1", "2"] | None = None
+    clamp_class: Literal["0.2", "0.5", "1", "3"] | None = None
     power: PowerSource | None = None
     counter: CounterSource | None = None
     availability: Availability | None = None
@@ -161,6 +167,11 @@ class Meter(Part):
     def captured(self) -> str | None:
         """The captured level's name if this entry is a pattern."""
         return placeholder(self.name)
+
+    @property
+    def computed(self) -> bool:
+        """Whether it is made of other meters instead of being read."""
+        return self.sum_of is not None
 
     @property
     def floor_w(self) -> float:

@@ -106,7 +106,7 @@ def _levels(settings: Settings, here: Path, rule: Rule, loads: list[Meter]) -> I
 
 def _fed(meter: Meter, patterns: list[Meter]) -> bool:
     """Whether a pattern feeds it, and says from where on it is active."""
-    own = meter.power is not None or meter.counter is not None
+    own = meter.power is not None or meter.counter is not None or meter.computed
     return not own and bool(patterns) and patterns[0].active_w is not None
 
 
@@ -121,10 +121,10 @@ def _watts(here: Path, rule: Rule, loads: list[Meter]) -> Iterator[Finding]:
     if release is not None and above is None and below is not None and release < below:
         yield Finding((*here, "release_w"), f"{release:g}", f"at least below_w, {below:g}")
     for meter in loads if not rule.together else ():
-        if above is not None and above > meter.highest_w:
+        if above is not None and above > meter.highest_w and not meter.computed:
             yield Finding((*here, "above_w"), f"{above:g}", f"at most highest_w of {meter.name}, {meter.highest_w:g}",
                           "readings beyond it are refused: this can never be true")  # fmt: skip
-        if below is not None and below <= meter.floor_w:
+        if below is not None and below <= meter.floor_w and not meter.computed:
             yield Finding((*here, "below_w"), f"{below:g}", f"more than the least of {meter.name}, {meter.floor_w:g}",
                           "readings below it are refused: this can never be true")  # fmt: skip
         yield from _level_and_watts(here, rule, meter)
@@ -272,7 +272,7 @@ def _oversight(settings: Settings, here: Path, rule: Rule, loads: list[Meter]) -
                       "the amperes that stand on the breaker")  # fmt: skip
     for meter in loads if rule.breaker_share is not None else ():
         limit_w = (rule.breaker_share or 0) * (meter.breaker_a or 0) * settings.house.mains_v
-        if limit_w > meter.highest_w:
+        if limit_w > meter.highest_w and not meter.computed:
             yield Finding((*here, "breaker_share"), f"{rule.breaker_share:g}, which is {limit_w:g} W",
                           f"at most highest_w of {meter.name}, {meter.highest_w:g}",
                           "readings beyond it are refused: this can never be true")  # fmt: skip

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from wattround.config.model import Meter, Settings
+from wattround.core.computing import Computing
 from wattround.core.facts import HouseFacts
 from wattround.core.hearsay import Hearsay
 from wattround.core.requests import answer_request
@@ -38,10 +39,11 @@ KnownReading = Callable[[str, int], float | None]
 
 
 class Today(NamedTuple):
-    """Energy since local midnight by meter, in microwatt-hours: in, out."""
+    """Energy since local midnight by meter, in microwatt-hours: in, out; `written` as the ledger has it."""
 
     midnight_ms: int
     sums: dict[str, tuple[int, int]]
+    written: Mapping[str, tuple[int, int]]
 
 
 class HouseCore:
@@ -51,13 +53,14 @@ class HouseCore:
         self.batch = Batch()
         self.acks: list[Ack] = []
         self.new_meters: dict[str, str] = {}
-        self.today = Today(now_ms, {})
+        self.today = Today(now_ms, {}, {})
         self.replies: list[tuple[str, bytes]] = []
         self._known_reading = known_reading
         self.metering = Metering(())
+        self.computing = Computing(self.metering)
         self.meters: dict[str, Meter] = {}
         self.tree = tree_of({})
-        self.facts = HouseFacts(self.metering, lambda: self.tree, self._roles)
+        self.facts = HouseFacts(self.metering, self.computing, lambda: self.tree)
         self.zone = ZoneInfo(settings.house.time_zone)
         self.nights = Nights()
         self.hearsay = Hearsay(settings)
@@ -67,14 +70,9 @@ class HouseCore:
         self.unmatched = Health()
         self.configure(settings, now_ms)
 
-    def _roles(self) -> Mapping[str, str]:
-        return {name: meter.role for name, meter in self.meters.items()}
-
     def _figures(self) -> Figures:
-        metering = self.metering
-
         def watts(name: str) -> float | None:
-            meter = metering.meters.get(name)
+            meter = self.metering.meters.get(name) or self.computing.meters.get(name)
             return meter.watts if meter is not None else None
 
         return Figures(
@@ -114,20 +112,24 @@ class HouseCore:
         parts = Parts(heard.presence, heard.signals, self.spending, self.nights, self.facts, self.tariff.cost)
         self._book = rulebook(self.settings, self.meters, parts)
         self.facts.members = self._book.members
+        self.computing.configure(self.meters, now_ms)
         for name, meter in self.meters.items():
             self._add_meter(name, meter)
         self.tree = tree_of(self.meters)
         drawn = {
             name: Drawn(meter.level, None if meter.lost else meter.watts)
             for name, meter in self.metering.meters.items()
-        }
+        } | self.computing.drawn()
         self.engine.configure(self._book.specs, now_ms, drawn)
-        self._watched = self.engine.meters
+        self._watched = self.computing.watched(self.engine.meters)
 
     def _add_meter(self, name: str, meter: Meter) -> None:
-        edges_w = tuple(sorted(self._book.edges_w.get(name, ())))
-        integrator = self.metering.add(meter_spec(meter, name, edges_w, every_change=name in self._book.every_change))
         self.new_meters[name] = meter.role
+        if meter.computed:
+            return
+        edges_w = tuple(sorted(self._book.edges_w.get(name, ())))
+        every_change = name in self._book.every_change or name in self.computing.parts
+        integrator = self.metering.add(meter_spec(meter, name, edges_w, every_change=every_change))
         for feed in self.router.of_meter(name):
             if feed.plain and len(self.router.exact[feed.topic]) == 1:
                 self._plain[feed.topic] = (feed, integrator)
@@ -296,6 +298,7 @@ class HouseCore:
     def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
         """The wall clock was set."""
         self.metering.jump(expected_ms, now_ms, occupied)
+        self.computing.clock_was_set(now_ms)
         self.hearsay.clock_was_set(now_ms - expected_ms)
         self.voice.manners.clock_was_set(now_ms - expected_ms, now_ms)
         self.engine.clock_was_set(now_ms - expected_ms, now_ms)
@@ -304,7 +307,7 @@ class HouseCore:
 
     def _levels(self, at_ms: int) -> None:
         changes, self.metering.out.levels = self.metering.out.levels, []
-        for change in changes:
+        for change in self.computing.along(changes):
             if change.level in ("off", "standby"):
                 self.voice.manners.load_is_off(change.meter, self._book.rules_of.get(change.meter, ()))
             self.engine.drawn(min(change.at_ms, at_ms), change.meter, Drawn(change.level, change.watts))
@@ -325,7 +328,7 @@ class HouseCore:
 
     def begin_day(self, now_ms: int, sums: Mapping[str, tuple[int, int]]) -> None:
         """Start the day's sums from what the ledger has since local midnight."""
-        self.today = Today(midnight_ms(now_ms, self.zone), dict(sums))
+        self.today = Today(midnight_ms(now_ms, self.zone), dict(sums), sums)
 
     def _count_today(self) -> None:
         first_minute = self.today.midnight_ms // MINUTE_MS
@@ -345,6 +348,7 @@ class HouseCore:
         """The whole state as plain values."""
         return {
             "meters": self.metering.snapshot(),
+            "computed": self.computing.snapshot(self.engine.now_ms),
             "rules": self.engine.snapshot(),
             "hearsay": self.hearsay.snapshot(),
             "manners": self.voice.manners.snapshot(),
@@ -359,6 +363,7 @@ class HouseCore:
             self._meet(name)
         self._take_up_rules(now_ms)
         self.metering.restore(state["meters"], saved_ms)
+        self.computing.restore(state.get("computed", {}))  # none from before there were any
         self.hearsay.restore(state["hearsay"])
         self.voice.manners.restore(state["manners"])
         # before that year it has not been set yet after a start, and what was saved says more than it does

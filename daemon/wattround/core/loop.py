@@ -17,6 +17,7 @@ from wattround.core.house import HouseCore
 from wattround.core.inbox import Inbox, Request
 from wattround.core.keeper import Acknowledge, Keeper
 from wattround.core.outbox import Outbox
+from wattround.core.recomputing import Recomputing
 from wattround.core.rounds import Rounds
 from wattround.core.view import view
 from wattround.ledger.batch import Waiting
@@ -70,8 +71,10 @@ class Core:
         self.keeper = Keeper(self.house, self.writer, acknowledge, most_acks, now_ms)
         self.outbox = Outbox()
         self.rounds = Rounds(self.house, self.writer, Path(settings.ledger.folder))
+        self.recomputing = Recomputing(self.writer)
         self.house.voice.withdraw = self._withdraw
         self._restore(now_ms)
+        self.recomputing.configure(self.house.computing.formulas, self.house.batch, now_ms)
         saved = self.writer.state("archive")
         self.archive = ArchiveCursor(saved[1] if saved else None)
         self.writer.ship_mark = self.archive.done[0]
@@ -147,6 +150,8 @@ class Core:
         self._answer_all(now_ms)
         if self.keeper.due(now_ms, minute_closed=closed):
             self.commit(now_ms)
+        if not house.new_meters:
+            self.recomputing.go_on(house.batch, now_ms)
         self.outbox.offer(self._outlets.submit, now_ms)
         for topic, payload in house.replies:
             self._outlets.reply(topic, payload)
@@ -245,6 +250,7 @@ class Core:
             case "settings":
                 self.commit(now_ms)
                 self.house.configure(facts["settings"], now_ms)
+                self.recomputing.configure(self.house.computing.formulas, self.house.batch, now_ms)
                 self.rounds.begin(now_ms)
                 self.keeper.most_acks = facts["most_acks"]
                 return self.house.router.subscriptions()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import date
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from wattround.core.facts import house_sum
+from wattround.metering.consumption import house_energy, sources
+from wattround.metering.tree import Tree
 from wattround.rules.marks import instant_ms
 from wattround.rules.nights import NIGHT_HOURS, Night, night_of
 
@@ -39,27 +40,22 @@ def judged_ms(day: date, zone: ZoneInfo) -> int:
     return instant_ms(day, NIGHT_HOURS * 60 + SETTLED_MINUTES, zone)
 
 
-def night_from(
-    day: date, rows: Iterable[tuple[int, str, int, int, int]], roles: Mapping[str, str], roots: list[str]
-) -> Night | None:
+def night_from(day: date, rows: Iterable[tuple[int, str, int, int, int]], tree: Tree) -> Night | None:
     """A night's base load from its hours; one in which a meter that the sum needs is not covered is left out."""
     by_hour: dict[int, dict[str, HourRow]] = {}
     for row in map(HourRow._make, rows):
-        if row.covered_ms >= COVERED_ENOUGH * HOUR_MS:
+        if row.covered_ms >= COVERED_ENOUGH * HOUR_MS and row.meter in tree.children:
             by_hour.setdefault(row.hour, {})[row.meter] = row
-    supplies = {name for name, role in roles.items() if role == "supply"}
-    makers = {name for name, role in roles.items() if role == "generation"}
-    needed = supplies | makers if supplies else set(roots) - makers
+    needed = sources(tree)
     hours = [
-        (_house_w(found, roles, roots), {name: _mean_w(row)[0] for name, row in found.items() if name in roles})
+        (
+            house_energy(needed, lambda name, found=found: _mean_w(found[name])).consumed,  # type: ignore[misc]
+            {name: _mean_w(row)[0] for name, row in found.items()},
+        )
         for found in by_hour.values()
-        if needed <= set(found)
+        if set(needed.names) <= set(found)
     ]
     return night_of(day, hours)
-
-
-def _house_w(found: Mapping[str, HourRow], roles: Mapping[str, str], roots: list[str]) -> float:
-    return house_sum(roles, roots, lambda name: _mean_w(found[name]))
 
 
 def _mean_w(row: HourRow) -> tuple[float, float]:

@@ -8,11 +8,11 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from wattround.core.facts import house_sum
 from wattround.core.house import HouseCore
 from wattround.core.nightly import judged_ms, night_from, night_span
 from wattround.core.rulebook import HOUSE
 from wattround.ledger.writer import Writer
+from wattround.metering.consumption import house_energy, sources
 from wattround.metering.minute import MINUTE_MS
 from wattround.rules.marks import local_date, period_begin
 from wattround.rules.nights import RECENT_NIGHTS, TRAILING_NIGHTS
@@ -60,8 +60,7 @@ class Rounds:
     def _had(self, load: str, sums: Mapping[str, tuple[int, int]]) -> int:
         house = self._house
         if load == HOUSE:
-            roles = {name: meter.role for name, meter in house.meters.items()}
-            return round(house_sum(roles, house.tree.roots, lambda name: sums.get(name, (0, 0))))
+            return round(house_energy(sources(house.tree), lambda name: sums.get(name, (0, 0))).consumed)
         return sum(sums.get(name, (0, 0))[0] for name in house.facts.members.get(load, (load,)))
 
     # -- each turn --------------------------------------------------------------------------------
@@ -112,7 +111,6 @@ class Rounds:
         if now_ms < judged_ms(day, house.zone):
             return
         rows = self._writer.hours(*night_span(day, house.zone))
-        roles = {name: meter.role for name, meter in house.meters.items()}
-        night = night_from(day, rows, roles, house.tree.roots)
+        night = night_from(day, rows, house.tree)
         if night is not None:
             house.nights.put(night)

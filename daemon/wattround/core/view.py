@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from wattround.core.house import HouseCore
+from wattround.metering.formula import combined, combined_w
 from wattround.metering.meter import Meter
 
 
@@ -12,6 +13,7 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
     """Every meter in the order of the tree, open episodes, and what is wrong."""
     core.metering.follow_clock(now_ms)
     watts = {name: _watts(meter, now_ms) for name, meter in core.metering.meters.items()}
+    watts |= {name: combined_w(formula, watts.get) for name, formula in core.computing.formulas.items()}
     bad: dict[str, dict[str, Any]] = {}
     readings: dict[str, int] = {}
     for feed in core.router.feeds:
@@ -46,27 +48,46 @@ def _meter(
     readings: dict[str, int],
     now_ms: int,
 ) -> dict[str, Any]:
-    meter, settings = core.metering.meters[name], core.meters[name]
-    into, out = core.today.sums.get(name, (0, 0))
-    if meter.minute * 60_000 >= core.today.midnight_ms:
-        row = meter.row()
-        into, out = into + row.in_uwh, out + row.out_uwh
+    settings = core.meters[name]
+    meter = core.metering.meters.get(name) or core.computing.meters[name]
+    into, out = _today(core, name)
     return {
         "name": name,
         "label": settings.label or name,
         "role": settings.role,
         "depth": depth,
         "within": settings.within,
+        "computed": settings.computed,
         "watts_w": watts[name],
         "unmeasured_w": _unmeasured(core, name, watts),
         "level": meter.level if now_ms <= meter.held_until_ms and settings.role in ("circuit", "appliance") else None,
         "today_in_wh": into / 1e6,
         "today_out_wh": out / 1e6,
-        "today_cost": str(core.tariff.cost(into)),
+        "today_cost": str(core.tariff.cost(round(into))),
         "readings": readings.get(name, 0),
         "age_s": (now_ms - meter.heard_ms) / 1000 if meter.heard_ms >= 0 else None,
         "bad_payloads": bad.get(name, {}).get("count", 0),
     }
+
+
+def _today(core: HouseCore, name: str) -> tuple[float, float]:
+    """Energy in and out since midnight; a computed meter's as it is written, and what its parts had since."""
+    today = core.today
+    formula = core.computing.formulas.get(name)
+    if formula is not None:
+        into, out = today.written.get(name, (0, 0))
+        since: dict[str, tuple[float, float]] = {}
+        for part, _ in formula.terms:
+            now, then = _today(core, part), today.written.get(part, (0, 0))
+            since[part] = (now[0] - then[0], now[1] - then[1])
+        more_in, more_out = combined(formula, since)
+        return into + more_in, out + more_out
+    into, out = today.sums.get(name, (0, 0))
+    meter = core.metering.meters.get(name)
+    if meter is not None and meter.minute * 60_000 >= today.midnight_ms:
+        row = meter.row()
+        into, out = into + row.in_uwh, out + row.out_uwh
+    return into, out
 
 
 def _unmeasured(core: HouseCore, name: str, watts: dict[str, float | None]) -> float | None:
@@ -76,7 +97,7 @@ def _unmeasured(core: HouseCore, name: str, watts: dict[str, float | None]) -> f
     known = [part for part in parts if part is not None]
     if not children or len(known) < len(parts):
         return None
-    signs = [-1.0 if child in core.tree.generators else 1.0 for child in children]
+    signs = [core.tree.sign(child) for child in children]
     return known[0] - sum(sign * part for sign, part in zip(signs, known[1:], strict=True))
 
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from wattround.config.model import Meter, Settings
+from wattround.config.places import Recipe
 from wattround.ingest.feed import is_stamped
+from wattround.metering.accuracy import percent
 from wattround.metering.level import Thresholds
 from wattround.metering.spec import MeterSpec
 from wattround.metering.tree import Tree
@@ -27,10 +31,36 @@ def meter_spec(meter: Meter, name: str, edges_w: tuple[float, ...] = (), *, ever
     )
 
 
-def tree_of(meters: dict[str, Meter]) -> Tree:
+def tree_of(meters: Mapping[str, Meter]) -> Tree:
     """The nesting of the meters there are."""
-    generators = [name for name, meter in meters.items() if meter.role == "generation"]
-    return Tree({name: meter.within for name, meter in meters.items()}, generators)
+    by_role: dict[str, set[str]] = {}
+    for name, meter in meters.items():
+        by_role.setdefault(meter.role, set()).add(name)
+    return Tree(
+        {name: meter.within for name, meter in meters.items()},
+        generators=by_role.get("generation", ()),
+        storages=by_role.get("storage", ()),
+        supplies=by_role.get("supply", ()),
+        recipes=recipes_of(meters),
+    )
+
+
+def recipes_of(meters: Mapping[str, Meter]) -> dict[str, Recipe]:
+    """What the computed meters are made of."""
+    return {
+        name: Recipe(meter.sum_of, meter.less, meter.multiple)
+        for name, meter in meters.items()
+        if meter.sum_of is not None
+    }
+
+
+def accuracy_of(meters: Mapping[str, Meter]) -> dict[str, float]:
+    """Largest error of each measured meter, in per cent."""
+    return {
+        name: percent(meter.accuracy_percent, meter.meter_class, meter.clamp_class)
+        for name, meter in meters.items()
+        if not meter.computed
+    }
 
 
 def tariff_of(settings: Settings) -> FlatTariff:

@@ -57,7 +57,7 @@ def effective_meters(settings: Settings) -> dict[str, Meter]:
     for meter in settings.meters:
         if meter.captured:
             continue
-        if meter.power is None and meter.counter is None and pattern is not None:
+        if meter.power is None and meter.counter is None and not meter.computed and pattern is not None:
             stated = {key: getattr(meter, key) for key in meter.model_fields_set}
             found[meter.name] = pattern.model_copy(update=stated)
         else:

@@ -9,11 +9,12 @@ from typing import Any
 
 from wattround.ledger.batch import EpisodeRow
 from wattround.ledger.opening import FILE
+from wattround.ledger.rests import rest
 from wattround.ledger.spread import Measured, Spread, spreads, walk
 from wattround.ledger.state import saved_state
 from wattround.ledger.totals import Sums, place, sums
 from wattround.metering.minute import Minute
-from wattround.metering.tree import Remainder, Tree, remainder
+from wattround.metering.tree import Remainder, Rest, Tree, remainder, signed
 
 
 class NoLedger(Exception):  # noqa: N818 - reads as what it is
@@ -89,6 +90,14 @@ class Reader:
                 rows, at = {}, row.minute
             rows[row.meter] = row
         yield from self._one(tree, parent, rows)
+
+    def rest(self, tree: Tree, parent: str, from_minute: int, to_minute: int) -> Rest | None:
+        """Their sum: net energy over so many minutes. None where one of the meters has never been measured."""
+        ids = {name: number for name, (number, _) in self.meters().items()}
+        signs = signed(tree, parent)
+        if not signs.keys() <= ids.keys():
+            return None
+        return rest(self._db, {ids[name]: sign for name, sign in signs.items()}, from_minute, to_minute)
 
     @staticmethod
     def _one(tree: Tree, parent: str, rows: dict[str, Minute]) -> Iterator[Remainder]:

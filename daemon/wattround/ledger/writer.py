@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
+from wattround.ledger.computed import ComputedRows
 from wattround.ledger.opening import open_for_writing
 from wattround.ledger.state import packed, saved_state
 from wattround.ledger.totals import Sums, hours, place, sums
+from wattround.metering.formula import Formula
 from wattround.metering.late import Stamped, amended_span, minute_of
 from wattround.metering.minute import MINUTE_MS, Minute, Patch
 
@@ -50,6 +52,7 @@ class Writer:
         self._ids: dict[str, int] = {}
         self._newest_hour = 0
         self._dirty: set[int] = set()
+        self._computed = ComputedRows()
         self.ship_mark = -1
         try:
             self._begin(now_ms)
@@ -84,6 +87,11 @@ class Writer:
                     (self.house, name, role),
                 )
             self._learn_ids()
+        self._computed.renumber(self._ids)
+
+    def compute(self, formulas: Iterable[Formula]) -> None:
+        """Keep minutes of these computed meters, which are registered like others, from now on."""
+        self._computed.configure(formulas, self._ids)
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
@@ -105,6 +113,7 @@ class Writer:
             sqlite3.Error: if it could not be written (disk full, for one); the batch can be tried again.
         """
         dirty: set[int] = set()
+        self._computed.stale.clear()
         with self._transaction():
             for row in batch.rows:
                 self._put(row, dirty)
@@ -115,6 +124,8 @@ class Writer:
             )
             for name, instants in batch.late.items():
                 self._amend(name, instants, open_minute(name), dirty)
+            for computed in self._computed.rows(self._db, self._computed.stale):
+                self._correct(computed, dirty)
             self._tell(batch)
             self._save(batch, now_ms)
             dirty |= self._dirty
@@ -135,6 +146,7 @@ class Writer:
 
     def _touched(self, minute: int, meter: int, dirty: set[int]) -> None:
         dirty.add(minute // 60)
+        self._computed.touched(minute, meter)
         if minute <= self.ship_mark:
             self._db.execute(
                 "INSERT INTO reship VALUES (?, ?, 1, 1) ON CONFLICT DO UPDATE SET"
@@ -155,11 +167,14 @@ class Writer:
         for minute in sorted(minutes):
             if minute < open_at:
                 readings = self.readings(name, minute * MINUTE_MS - hold_ms, (minute + 1) * MINUTE_MS)
-                row = minute_of(name, minute, readings, hold_ms)
-                if self._stands(row, meter):
-                    continue
-                self._db.execute(UPSERT_MINUTE, (place(row.minute, meter), *row[2:]))
-                self._touched(minute, meter, dirty)
+                self._correct(minute_of(name, minute, readings, hold_ms), dirty)
+
+    def _correct(self, row: Minute, dirty: set[int]) -> None:
+        """Put a row that may be there already, and may have been shipped so."""
+        meter = self._ids[row.meter]
+        if not self._stands(row, meter):
+            self._db.execute(UPSERT_MINUTE, (place(row.minute, meter), *row[2:]))
+            self._touched(row.minute, meter, dirty)
 
     def _stands(self, row: Minute, meter: int) -> bool:
         """Whether the ledger has this row already, but for how it came about."""
@@ -284,9 +299,40 @@ class Writer:
 
     # -- upkeep -----------------------------------------------------------------------------------
 
+    def recompute(self, name: str, from_hour: int, to_hour: int) -> None:
+        """Make a computed meter's minutes of [from_hour, to_hour) anew, after its formula has changed."""
+        meter = self._ids[name]
+        span = (place(from_hour * 60), place(to_hour * 60))
+        with self._transaction():
+            rows = list(self._computed.span(self._db, name, from_hour * 60, to_hour * 60))
+            mine = "place >= ? AND place < ? AND place & 65535 = ?"
+            self._db.execute(f"DELETE FROM minute_row WHERE {mine}", (*span, meter))
+            self._db.executemany(UPSERT_MINUTE, [(place(row.minute, meter), *row[2:]) for row in rows])
+            self._db.execute("DELETE FROM hour WHERE hour >= ? AND hour < ? AND meter = ?", (from_hour, to_hour, meter))
+            totalled = [hour for hour in range(from_hour, to_hour) if hour <= self._newest_hour]
+            self._db.executemany(TOTAL_HOUR, [(hour,) for hour in totalled])
+        self._dirty |= {row.minute // 60 for row in rows if row.minute // 60 > self._newest_hour}
+
+    def first_hour(self) -> int | None:
+        """The first hour of which all minutes are kept that there ever were."""
+        oldest = self._oldest_minute()
+        if oldest is None:
+            return None
+        hour = oldest // 60
+        pruned = self._db.execute(
+            "SELECT 1 FROM hour WHERE hour = ?1 AND covered_ms > (SELECT coalesce(sum(covered_ms), 0) FROM minute"
+            " WHERE place >= (?1 * 60) << 16 AND place < (?1 * 60 + 60) << 16 AND minute.meter = hour.meter)",
+            (hour,),
+        )
+        return hour if pruned.fetchone() is None else hour + 1
+
+    def _oldest_minute(self) -> int | None:
+        found = self._db.execute("SELECT min(place) >> 16 FROM minute_row").fetchone()[0]
+        return None if found is None else int(found)
+
     def prune(self, readings_before_ms: int, minutes_before: int) -> int:
         """Delete what is older than it is kept; hours, episodes and unsent messages stay. Returns rows deleted."""
-        oldest = self._db.execute("SELECT min(place) >> 16 FROM minute_row").fetchone()[0]
+        oldest = self._oldest_minute()
         if oldest is not None:
             minutes_before = min(minutes_before, oldest + MOST_PRUNED_MINUTES)
         with self._transaction():
