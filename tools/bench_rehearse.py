@@ -70,7 +70,7 @@ lasting = "2h"
 [[rules]]
 name = "freezer-starts"
 load = "freezer"
-starts_per_hour = 4
+starts_per_hour = 1
 [[rules]]
 name = "dehumidifier-ran"
 load = "dehumidifier"
@@ -116,7 +116,7 @@ def loads(rng: random.Random, meters: int) -> dict[str, tuple[float | None, Step
     """The house's loads: where active begins, and a week's steps."""
     found: dict[str, tuple[float | None, Steps]] = {
         "tv": (40, spells(rng, 2.1, 118, [(7, 8, 0.8), (12, 15, 1), (19, 21, 3)])),
-        "freezer": (40, cycling(rng, 80, 1.0, 6, 10)),
+        "freezer": (40, cycling(rng, 80, 1.0, 14, 26)),
         "refrigerator": (40, cycling(rng, 95, 2.0, 18, 34)),
         "dehumidifier": (60, cycling(rng, 240, 1.5, 25, 30)),
         "heat-pump": (200, cycling(rng, 1350, 14, 21, 38)),

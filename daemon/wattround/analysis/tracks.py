@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from wattround.analysis.track import HOUR_MS, Change, Track, Ways
 from wattround.ledger.past import HourTotal, Past, Row
-from wattround.metering.minute import MINUTE_MS, WMS_PER_UWH
+from wattround.metering.minute import WMS_PER_UWH
 
 INF = float("inf")
 
@@ -92,7 +92,8 @@ class Tracks:
     def _go(self, track: Track, hours: range, rows: Mapping[int, Sequence[Row]]) -> None:
         for hour in hours:
             if hour in rows:
-                track.loud_hour(hour, rows[hour], self._after(track.name, hour, rows))
+                total = self.totals[hour].get(track.name)
+                track.loud_hour(hour, total, rows[hour], self._after(track.name, hour, rows))
             else:
                 track.quiet_hour(hour, self.totals[hour].get(track.name))
 
@@ -158,33 +159,33 @@ class Tracks:
         tracks = self._in_step
         for track, found in zip(tracks, rows, strict=True):
             track.begin_hour(hour, found)
-        whole = all(len(found) == 60 for found in rows) and all(
-            row[3] == MINUTE_MS and row[4] is not None for found in rows for row in found
-        )
-        if not whole:
+        totals = [self.totals[hour].get(track.name) for track in tracks]
+        if not all(
+            track.is_whole(hour, total, found) for track, total, found in zip(tracks, totals, rows, strict=True)
+        ):
             self._step_ragged(hour, rows, after)
             return
-        done, bands = 0, list(self._bands())
-        for index in range(60):
-            minute = [found[index] for found in rows]
-            if self._stays(minute, bands):
-                continue
+        lows = [[row[5] or 0 for row in found] for found in rows]
+        peaks = [[row[4] or 0 for row in found] for found in rows]
+        for places in self._places:
+            lows.append([sum(each) for each in zip(*(lows[at] for at in places), strict=True)])
+            peaks.append([sum(each) for each in zip(*(peaks[at] for at in places), strict=True)])
+        spans = [*zip(lows, peaks, strict=True)]
+        index = 0
+        while (index := self._first_moved(spans, index)) < 60:
             for track, found, behind in zip(tracks, rows, after, strict=True):
-                track.run(found, done, index, behind)
-                track.take(found[index], found[index + 1] if index < 59 else behind, told=True)
-            done, bands = index + 1, list(self._bands())
-        for track, found, behind in zip(tracks, rows, after, strict=True):
-            track.run(found, done, 60, behind)
+                track.take_one(found, index, behind, told=True)
+            index += 1
+        for track, total in zip(tracks, totals, strict=True):
+            track.end_hour(hour, total)
 
-    def _stays(self, minute: Sequence[Row], bands: Iterable[tuple[Sequence[int], float, float]]) -> bool:
-        """Whether in a minute every meter and every sum stays within the bounds in which it was told to be."""
-        for track, row in zip(self._in_step, minute, strict=True):
-            if not (track.low <= row[5] and row[4] < track.high):  # type: ignore[operator] # known, as all of them
-                return False
-        for places, low, high in bands:
-            if sum(minute[at][5] or 0 for at in places) < low or sum(minute[at][4] or 0 for at in places) >= high:
-                return False
-        return True
+    def _first_moved(self, spans: Sequence[tuple[Sequence[int], Sequence[int]]], first: int) -> int:
+        """The first minute in which some meter or sum leaves the bounds in which it was told to be; 60 if none does."""
+        bands = [(track.low, track.high) for track in self._in_step] + [(low, high) for _, low, high in self._bands()]
+        found = 60
+        for (lows, peaks), (low, high) in zip(spans, bands, strict=True):
+            found = next((at for at in range(first, found) if not (low <= lows[at] and peaks[at] < high)), found)
+        return found
 
     def _step_ragged(self, hour: int, rows: Sequence[Sequence[Row]], after: Sequence[Row | None]) -> None:
         """An hour that is not whole for all of them: every minute is told."""
