@@ -105,7 +105,7 @@ believable = "60d"               # a switch: nothing is heard of it for weeks
 [[signals]]
 name = "bedroom-window"
 topic = "quince/sensors/bedroom-window"
-believable = "32m"               # sensors speak every quarter of an hour: less than rules wait for
+believable = "32m"               # sensors speak every quarter of an hour
 
 [[signals]]
 name = "study-motion"
@@ -164,16 +164,16 @@ urgency = "urgent"
 name = "computer-past-bedtime"
 load = "computer"
 between = ["bedtime", "rising"]
-signals = [{ signal = "study-motion", is = ["clear"], lasting = "17m" }]
-lasting = "20m"                  # its backup at night takes a quarter of an hour
+signals = [{ signal = "study-motion", is = ["clear"], lasting = "2m" }]
+lasting = "35m"                  # longer than a sensor is believed that has died; its backup takes a quarter of an hour
 urgency = "digest"
 
 [[rules]]
 name = "living-past-bedtime"
 loads = ["television", "lights-below"]
 between = ["bedtime", "rising"]
-signals = [{ signal = "living-motion", is = ["clear"], lasting = "27m" }]
-lasting = "20m"
+signals = [{ signal = "living-motion", is = ["clear"], lasting = "12m" }]
+lasting = "35m"
 urgency = "digest"
 
 [[rules]]
@@ -213,8 +213,8 @@ urgency = "digest"
 [[rules]]
 name = "study-lights-without-motion"
 load = "study-lights"
-signals = [{ signal = "study-motion", is = ["clear"], lasting = "27m" }]
-lasting = "10m"
+signals = [{ signal = "study-motion", is = ["clear"], lasting = "2m" }]
+lasting = "35m"
 urgency = "digest"
 
 [[rules]]

@@ -107,15 +107,15 @@ def _bedtime(teller: Teller) -> None:
     nobody_up = without(teller.calendar.whole, teller.life.up)
     dark = teller.between("bedtime", "rising")
     for rule, load, still, sensor in (
-        ("computer-past-bedtime", "computer", 20, "study-motion"),
-        ("living-past-bedtime", "television", 30, "living-motion"),
-        ("living-past-bedtime", "lights-below", 30, "living-motion"),
+        ("computer-past-bedtime", "computer", 5, "study-motion"),
+        ("living-past-bedtime", "television", 15, "living-motion"),
+        ("living-past-bedtime", "lights-below", 15, "living-motion"),
     ):
         # nobody there for so long, and past bedtime
         room = ("computer", "study-lights") if sensor == "study-motion" else ("television", "lights-below")
         alone = without(teller.calendar.whole, teller.house.attended(*room))
         left = both(both(both(teller.house.meant(load), settled(alone, still * MINUTE_MS)), dark), nobody_up)
-        teller.judge(rule, load, left, 20 * MINUTE_MS, "on, and all in bed", teller.hidden([load], [sensor]))
+        teller.judge(rule, load, left, 35 * MINUTE_MS, "on, and all in bed", teller.hidden([load], [sensor]))
     for begin, end in both(teller.house.meant("amplifier"), dark):
         for low, high in both([(begin, end)], nobody_up):
             _amplifier(teller, begin, low, high)
@@ -152,8 +152,8 @@ def _sensors(teller: Teller) -> None:
     teller.judge("cooler-with-window-open", "bedroom-cooler", cooled, 10 * MINUTE_MS, "the window was open",
                  teller.hidden(["bedroom-cooler"], ["bedroom-window"]))  # fmt: skip
     alone = without(teller.calendar.whole, teller.house.attended("computer", "study-lights"))
-    lit = both(teller.house.meant("study-lights"), settled(alone, 30 * MINUTE_MS))
-    teller.judge("study-lights-without-motion", "study-lights", lit, 10 * MINUTE_MS, "nobody in the room",
+    lit = both(teller.house.meant("study-lights"), settled(alone, 5 * MINUTE_MS))
+    teller.judge("study-lights-without-motion", "study-lights", lit, 35 * MINUTE_MS, "nobody in the room",
                  teller.hidden(["study-lights"], ["study-motion"]))  # fmt: skip
 
 
