@@ -41,12 +41,12 @@ FACTS = {
     "house": "Quince House", "time_zone": "Europe/Madrid", "currency": "EUR", "now_ms": 1_780_000_000_000, "occupancy": "empty",
     "meters": [
         {"name": "s", "label": "Supply", "role": "supply", "depth": 0, "within": None, "watts_w": 812.4, "unmeasured_w": 12.4,
-         "level": None, "today_in_wh": 4210.0, "today_out_wh": 100.0, "today_cost": "1.17880", "age_s": 1.0, "bad_payloads": 0},
+         "level": None, "today_in_wh": 4210.0, "today_out_wh": 100.0, "today_cost": "1.17880", "today_unpriced_wh": 0.0, "age_s": 1.0, "bad_payloads": 0},
         {"name": "t", "label": "Television [/x]", "role": "appliance", "depth": 1, "within": "s", "watts_w": None, "unmeasured_w": None,
-         "level": None, "today_in_wh": 0.0, "today_out_wh": 0.0, "today_cost": "0", "age_s": None, "bad_payloads": 3},
+         "level": None, "today_in_wh": 0.0, "today_out_wh": 0.0, "today_cost": "0", "today_unpriced_wh": 0.0, "age_s": None, "bad_payloads": 3},
     ],
     "bad_payloads": {"t": {"count": 3, "last": "no number"}},
-    "episodes": [{"rule": "r", "load": "t", "label": "Television [/x]", "hushed": False, "began_ms": 0, "raised_ms": 0, "lasting_s": 7800, "waste_wh": 240.0, "cost": "0.0672"}],
+    "episodes": [{"rule": "r", "load": "t", "label": "Television [/x]", "hushed": False, "began_ms": 0, "raised_ms": 0, "lasting_s": 7800, "waste_wh": 240.0, "cost": "0.0672", "unpriced_wh": 0.0}],
     "daemon": {"broker": "no broker", "broker_trouble": "Connection refused", "ledger_trouble": "database or disk is full",
                "messages_dropped": 5, "messages_waiting": 0},
 }  # fmt: skip

@@ -100,7 +100,7 @@ def test_a_script_gets_everything_as_one_object(file):
     assert night["variants"][0]["told"] == {"phone": 8, "hub": 8}
     assert night["variants"][1]["episodes"][0] == {
         "load": "tv", "began": "2026-05-28T21:30:00Z", "raised": "2026-05-28T21:35:00Z", "settled": "2026-05-28T23:15:00Z",
-        "because": "level", "lasting_s": 6300, "waste_wh": 205.625, "cost": "0.0514",
+        "because": "level", "lasting_s": 6300, "waste_wh": 205.625, "cost": "0.0514", "unpriced_wh": 0.0,
     }  # fmt: skip
     assert ill == {
         "rule": "ill",

@@ -190,7 +190,7 @@ def spending(house, per, *, over_wh=None, over_money=None, on_course=False, pric
     known = Spending(house.meters.energy, BERLIN)
     condition = Spent(
         "tv", per, None if over_wh is None else round(over_wh * 1e6), None if over_money is None else Decimal(over_money),
-        on_course, known, lambda uwh: Decimal(uwh) / 10**9 * Decimal(price),
+        on_course, known, lambda uwh, _begin_ms, _at_ms: Decimal(uwh) / 10**9 * Decimal(price),
     )  # fmt: skip
     house.engine.configure([spec(condition, lasting=0, release=0, stated="spent")], house.engine.now_ms, {})
     house.engine.advance(house.engine.now_ms + 1)

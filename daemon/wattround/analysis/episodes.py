@@ -21,6 +21,7 @@ class Total(NamedTuple):
     lasting_s: int
     waste_wh: float
     cost: Decimal
+    unpriced_wh: float
 
 
 class Account(NamedTuple):
@@ -77,6 +78,7 @@ def _totals(rows: list[EpisodeRow], as_of_ms: int, name_of: Callable[[EpisodeRow
             sum(lasting_ms(row, as_of_ms) for row in mine) // 1000,
             sum(row.waste_uwh for row in mine) / 1e6,
             sum((Decimal(row.cost) for row in mine), Decimal(0)),
+            sum(row.unpriced_uwh for row in mine) / 1e6,
         )
         for name, mine in found.items()
     ]
@@ -93,7 +95,8 @@ def plain(found: Account) -> dict[str, Any]:
 
     def episode(row: EpisodeRow) -> dict[str, Any]:
         lasting_s = lasting_ms(row, found.as_of_ms) // 1000
-        return {**row._asdict(), "waste_wh": row.waste_uwh / 1e6, "lasting_s": lasting_s}
+        return {**row._asdict(), "waste_wh": row.waste_uwh / 1e6, "lasting_s": lasting_s,
+                "unpriced_wh": row.unpriced_uwh / 1e6}  # fmt: skip
 
     def total(total: Total) -> dict[str, Any]:
         return {**total._asdict(), "cost": str(total.cost)}

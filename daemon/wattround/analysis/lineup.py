@@ -13,8 +13,9 @@ from wattround.analysis.tracks import Sum, Tracks
 from wattround.analysis.variants import Variant
 from wattround.analysis.words import asked_of
 from wattround.config.model import Meter, Settings
+from wattround.core.purse import Drawers, Purse
 from wattround.core.rulebook import Parts, claims_of, occupancy_ways, rulebook
-from wattround.core.wiring import tariff_of, tree_of
+from wattround.core.wiring import tree_of
 from wattround.ingest.feed import effective_meters
 from wattround.ledger.past import Past
 from wattround.metering.level import Thresholds
@@ -43,11 +44,12 @@ class Lineup:
 
     def __init__(self, past: Past, settings: Settings, chosen: Sequence[Variant]) -> None:
         self.zone = ZoneInfo(settings.house.time_zone)
-        self.tariff = tariff_of(settings)
         self.meters = known_meters(past, settings)
         self.measured = set(past.meters())
         self.roles = {name: meter.role for name, meter in self.meters.items()}
         self.tree = tree_of(self.meters)
+        drawers = Drawers.of(self.meters, self.tree)
+        self.purse = Purse(settings, lambda: drawers, past.energies)
         self.claims = list(dict.fromkeys(claim for each in chosen for claim in claims_of(each.settings)))
         self.signals = Signals({signal.name: signal.believable for signal in settings.signals}, self.claims)
         self.presence = Presence.of(occupancy_ways(settings), self.signals)
@@ -64,7 +66,7 @@ class Lineup:
         self.hindsight.tracks = self.tracks
 
     def _take_up(self, chosen: Sequence[Variant]) -> None:
-        parts = Parts(self.presence, self.signals, self.spending, self.nights, self.hindsight, self.tariff.cost)
+        parts = Parts(self.presence, self.signals, self.spending, self.nights, self.hindsight, self.purse.share_cost)
         for variant in chosen:
             book = rulebook(variant.settings, self.meters, parts)
             self.specs += [spec for spec in book.specs if not _has(spec, InTrouble)]

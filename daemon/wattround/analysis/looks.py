@@ -52,13 +52,8 @@ class SpentThen:
                 shares = [1.0, ON_COURSE_FROM, shares[1]]
         ends = self.hindsight.pools[live.load].ends(from_ms)
         figures = [round(uwh(energy - at_begin) / share) for energy in ends for share in shares]
-        least = self._over(min(figures))
-        return least if least == self._over(max(figures)) else None
-
-    def _over(self, figure_uwh: int) -> bool:
-        live = self.live
-        over = live.over_uwh is not None and figure_uwh > live.over_uwh
-        return over or (live.over_money is not None and live.cost(figure_uwh) > live.over_money)
+        least = live.is_over(min(figures), from_ms)
+        return least if least == live.is_over(max(figures), from_ms) else None
 
 
 @dataclass(frozen=True, slots=True)

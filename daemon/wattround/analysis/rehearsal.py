@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
@@ -14,9 +14,10 @@ from wattround.analysis.replay import Episode, Progress, Replay
 from wattround.analysis.variants import Variant
 from wattround.config.model import Meter, Settings
 from wattround.config.rule import Rule
+from wattround.core.purse import Purse
 from wattround.core.rulebook import claim_of, subjects
 from wattround.ledger.past import Past
-from wattround.money.flat import FlatTariff
+from wattround.money.twoprices import WORTHLESS, Worth
 from wattround.rules.nights import FEWEST_TRAILING, RECENT_NIGHTS
 
 WELL_COVERED = 0.98
@@ -49,7 +50,7 @@ class Rehearsal(NamedTuple):
     """What came of it, over [from_ms, to_ms): the first scene is the file's own rules."""
 
     settings: Settings
-    tariff: FlatTariff
+    purse: Purse
     zone: ZoneInfo
     meters: Mapping[str, Meter]
     from_ms: int
@@ -62,6 +63,16 @@ class Rehearsal(NamedTuple):
     def lasting_ms(self, episode: Episode) -> int:
         """From begin to end, or to the end of the rehearsal."""
         return (self.to_ms if episode.settled_ms is None else episode.settled_ms) - episode.began_ms
+
+    def worth(self, rule: Rule, episodes: Iterable[Episode]) -> Worth:
+        """What the waste of a rule's episodes would have saved, as live."""
+        members = {found.load: found.members for found in subjects(rule, self.meters)}
+        total = WORTHLESS
+        for each in episodes:
+            meters = members.get(each.load) or (each.load,)
+            end_ms = each.began_ms + self.lasting_ms(each)
+            total = total.plus(self.purse.waste(meters, each.began_ms, end_ms, each.waste_uwh))
+        return total
 
 
 def rehearse(
@@ -85,7 +96,7 @@ def rehearse(
     known = replay.occupancy_hours
     notes = {rule.name: [*doubts.of(rule), *_presence(rule, known)] for rule in own_rules if rule.trouble is None}
     return Rehearsal(
-        settings, lineup.tariff, lineup.zone, lineup.meters, from_ms, to_ms, scenes, notes,
+        settings, lineup.purse, lineup.zone, lineup.meters, from_ms, to_ms, scenes, notes,
         {rule.name: NOT_KEPT for rule in own_rules if rule.trouble is not None}, replay.album,
     )  # fmt: skip
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,6 +22,7 @@ from wattround.core.offline import offline_hush
 from wattround.core.rulebook import HOUSE
 from wattround.core.words import because
 from wattround.ledger.batch import EpisodeRow
+from wattround.money.amount import cell_text
 from wattround.rules.marks import instant_ms, local_date
 
 DEFAULT_DAYS = 7
@@ -90,7 +92,7 @@ class Page:
         for row in rows:
             cells = [
                 self._clock(row.began_ms), duration_text(lasting_ms(row, found.as_of_ms)), self._label(row), row.rule,
-                f"{row.waste_uwh / 1e6:.0f}", f"{float(row.cost):.2f}",
+                f"{row.waste_uwh / 1e6:.0f}", cell_text(Decimal(row.cost), row.unpriced_uwh),
             ]  # fmt: skip
             grid.add_row(*map(Text, [*cells, because(_reason(row), self._rules.get(row.rule))] if past else cells))
         return grid
@@ -102,7 +104,8 @@ class Page:
         for total in totals:
             grid.add_row(
                 Text(labels.get(total.name, total.name.removesuffix("+"))), str(total.episodes),
-                duration_text(total.lasting_s * 1000), f"{total.waste_wh:.0f}", f"{total.cost:.2f}",
+                duration_text(total.lasting_s * 1000), f"{total.waste_wh:.0f}",
+                cell_text(total.cost, total.unpriced_wh),
             )  # fmt: skip
         return grid
 

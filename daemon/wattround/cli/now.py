@@ -17,6 +17,7 @@ from rich.text import Text
 
 from wattround.config.kinds import duration_text
 from wattround.control import ask_daemon
+from wattround.money.amount import cell_text
 
 REFRESH_S = 1.0
 
@@ -95,7 +96,7 @@ def _kwh(energy_wh: float) -> str:
 
 
 def _money(meter: dict[str, Any]) -> str:
-    return "" if meter["role"] == "generation" else f"{Decimal(meter['today_cost']):.2f}"
+    return "" if meter["role"] == "generation" else cell_text(Decimal(meter["today_cost"]), meter["today_unpriced_wh"])
 
 
 def _age(meter: dict[str, Any]) -> str:
@@ -110,7 +111,8 @@ def episode_lines(facts: dict[str, Any]) -> list[str]:
     return [
         f"{'hushed' if episode['hushed'] else 'open'}: {episode['label']} for"
         f" {duration_text(episode['lasting_s'] * 1000)},"
-        f" {episode['waste_wh']:.0f} Wh, {Decimal(episode['cost']):.2f} {facts['currency']} (rule {episode['rule']})"
+        f" {episode['waste_wh']:.0f} Wh, {cell_text(Decimal(episode['cost']), episode['unpriced_wh'])}"
+        f" {facts['currency']} (rule {episode['rule']})"
         for episode in facts["episodes"]
     ]
 

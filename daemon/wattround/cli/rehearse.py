@@ -30,6 +30,7 @@ from wattround.core.rulebook import HOUSE, draws, subjects
 from wattround.core.telling import energy_text
 from wattround.ledger.past import Past
 from wattround.metering.minute import MINUTE_MS
+from wattround.money.amount import cell_text
 from wattround.rules.marks import instant_ms, local_date
 
 DEFAULT_DAYS = 30
@@ -139,7 +140,7 @@ class Page:
             "In all",
             "Longest",
             "Waste",
-            self._found.tariff.currency,
+            self._found.purse.currency,
             *(["Told"] if self._told else []),
         )
         for name in names:
@@ -160,7 +161,7 @@ class Page:
             return ["0", "", "", "", "", *told]
         lasted = [self._found.lasting_ms(each) for each in part.episodes]
         waste = (
-            [energy_text(part.waste_uwh), f"{self._found.tariff.cost(part.waste_uwh):.2f}"]
+            [energy_text(part.waste_uwh), cell_text(*self._found.worth(part.rule, part.episodes))]
             if wastes(part.rule)
             else ["", ""]
         )
@@ -243,7 +244,7 @@ class Page:
         text = f"{began} to {until}, {duration_text(found.lasting_ms(each))}, raised at {raised}"
         if not wastes(rule):
             return text
-        return f"{text}: {energy_text(each.waste_uwh)}, {found.tariff.text(found.tariff.cost(each.waste_uwh))}"
+        return f"{text}: {energy_text(each.waste_uwh)}, {found.purse.worth_text(found.worth(rule, [each]))}"
 
 
 def wastes(rule: Rule) -> bool:
@@ -274,7 +275,7 @@ def as_json(found: Rehearsal) -> str:
     messages = [{"with": dict(scene.variant.given), "channels": _channels(found, scene)} for scene in found.scenes]
     return json.dumps(
         {
-            "house": found.settings.house.id, "time_zone": found.zone.key, "currency": found.tariff.currency,
+            "house": found.settings.house.id, "time_zone": found.zone.key, "currency": found.purse.currency,
             "from": _iso(found.from_ms), "to": _iso(found.to_ms), "rules": rules, "messages": messages,
         }
     )  # fmt: skip
@@ -289,20 +290,22 @@ def _channels(found: Rehearsal, scene: Scene) -> Mapping[str, Any]:
 
 def _variant(found: Rehearsal, scene: Scene, part: Part) -> dict[str, Any]:
     lasted = [found.lasting_ms(each) // 1000 for each in part.episodes]
+    worth = found.worth(part.rule, part.episodes)
     return {
         "with": dict(scene.variant.given), "raised": len(lasted), "lasting_s": sum(lasted),
         "longest_s": max(lasted, default=0), "waste_wh": round(part.waste_uwh / 1e6, 3),
-        "cost": str(round(found.tariff.cost(part.waste_uwh), 4)), "told": dict(part.told),
-        "episodes": [_facts(found, each) for each in part.episodes],
+        "cost": str(round(worth.amount, 4)), "unpriced_wh": round(worth.unknown_uwh / 1e6, 3), "told": dict(part.told),
+        "episodes": [_facts(found, part.rule, each) for each in part.episodes],
     }  # fmt: skip
 
 
-def _facts(found: Rehearsal, each: Episode) -> dict[str, Any]:
+def _facts(found: Rehearsal, rule: Rule, each: Episode) -> dict[str, Any]:
+    worth = found.worth(rule, [each])
     return {
         "load": each.load, "began": _iso(each.began_ms), "raised": _iso(each.raised_ms),
         "settled": None if each.settled_ms is None else _iso(each.settled_ms), "because": each.reason,
         "lasting_s": found.lasting_ms(each) // 1000, "waste_wh": round(each.waste_uwh / 1e6, 3),
-        "cost": str(round(found.tariff.cost(each.waste_uwh), 4)),
+        "cost": str(round(worth.amount, 4)), "unpriced_wh": round(worth.unknown_uwh / 1e6, 3),
     }  # fmt: skip
 
 

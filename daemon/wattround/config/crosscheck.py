@@ -10,6 +10,7 @@ from wattround.config.model import Meter, Settings, Source
 from wattround.config.positions import Path
 from wattround.config.rule import Templates
 from wattround.config.rulecheck import claim, edges, one_edge, rule_findings
+from wattround.config.tariffcheck import tariff_findings
 from wattround.config.treecheck import tree_findings
 
 
@@ -24,6 +25,7 @@ def crosscheck(settings: Settings) -> Iterator[Finding]:
     yield from tree_findings(settings)
     yield from _one_clock(settings)
     yield from _same_topic(settings)
+    yield from tariff_findings(settings)
     yield from _marks(settings)
     for index, rule in enumerate(settings.rules):
         yield from rule_findings(settings, index, rule)

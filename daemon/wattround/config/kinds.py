@@ -13,6 +13,8 @@ _PLACEHOLDER = re.compile(r"\{([a-z][a-z0-9_-]*)\}")
 _NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
 _LEVEL = re.compile(r"[^/+#{}\\]{1,64}")
 _CLOCK = re.compile(r"([0-2]?\d):([0-5]\d)")
+_MONTH_DAY = re.compile(r"(\d\d)-(\d\d)")
+_MONTH_DAYS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 MAX_TOPIC_BYTES = 65_535
 
 
@@ -95,6 +97,18 @@ def _weekday(found: str) -> str:
     if found not in WEEKDAYS:
         raise ValueError(f"a weekday: {', '.join(WEEKDAYS)}")
     return found
+
+
+def month_day(found: object) -> tuple[int, int]:
+    """Month and day of a text such as "03-15".
+
+    Raises:
+        ValueError: for anything else; 29 February is a day.
+    """
+    match = _MONTH_DAY.fullmatch(found) if isinstance(found, str) else None
+    if not match or not 1 <= int(match[1]) <= 12 or not 1 <= int(match[2]) <= _MONTH_DAYS[int(match[1]) - 1]:
+        raise ValueError('a day of the year such as "03-15", month first')
+    return int(match[1]), int(match[2])
 
 
 def words_of(found: object) -> object:
@@ -199,6 +213,8 @@ FilePath = Annotated[str, AfterValidator(_path)]
 Sign = Annotated[int, BeforeValidator(_sign)]
 Duration = Annotated[int, BeforeValidator(duration_ms)]
 TimeOfDay = Annotated[int, BeforeValidator(minutes_of_day)]
+MonthDay = tuple[int, int]
+DayOfYear = Annotated[MonthDay, BeforeValidator(month_day)]
 Edge = Annotated[str, AfterValidator(_edge)]
 Weekday = Annotated[str, AfterValidator(_weekday)]
 Topic = Annotated[str, AfterValidator(_plain_topic)]

@@ -26,6 +26,7 @@ from wattround.config.kinds import (
 )
 from wattround.config.part import DAY_MS, MINUTE_MS, Part
 from wattround.config.rule import Manners, OccupancyWays, Rule, Signal, Templates
+from wattround.config.tariff import Billing, Tariff
 
 Role = Literal["supply", "generation", "storage", "circuit", "appliance"]
 
@@ -37,7 +38,7 @@ class House(Part):
     name: str = ""
     time_zone: str
     currency: str = Field(min_length=1, max_length=8)
-    price_per_kwh: Price = Field(ge=Decimal(0), le=Decimal(1_000_000))
+    price_per_kwh: Price | None = Field(default=None, ge=Decimal(0), le=Decimal(1_000_000))
     latitude: Number | None = Field(default=None, ge=-90, le=90)
     longitude: Number | None = Field(default=None, ge=-180, le=180)
     mains_v: Number = Field(default=230.0, gt=0, le=1000)
@@ -249,6 +250,8 @@ class Settings(Part):
     meters: tuple[Meter, ...]
     people: tuple[Person, ...] = ()
     signals: tuple[Signal, ...] = ()
+    tariffs: tuple[Tariff, ...] = ()
+    billing: Billing = Billing()
     occupancy: OccupancyWays = OccupancyWays()
     marks: dict[Name, Mark] = {}  # noqa: RUF012 - pydantic copies defaults
     rules: tuple[Rule, ...] = ()

@@ -115,6 +115,7 @@ _EXPECTED = {
     "dict_type": "a table",
     "model_type": "a table",
     "decimal_type": "a number",
+    "finite_number": "a finite number",
     "string_pattern_mismatch": 'an address such as "http://127.0.0.1:8428"',
 }
 

@@ -63,7 +63,8 @@ _RAISED_BODY = """\
 {% if line.share %}, so far {{ line.energy }}, {{ line.cost }} ({{ line.share }}){% endif %}\
 {{ '; ' ~ line.note if line.note }} (rule {{ line.rule }})
 {% endfor -%}
-{% if wastes %}Together {{ watts }}, so far {{ energy }}, {{ cost }}; left like this {{ cost_a_day }} a day.
+{% if wastes %}Together {{ watts }}, so far {{ energy }}, {{ cost }}\
+{{ '; left like this ' ~ cost_a_day ~ ' a day' if cost_a_day }}.
 {% endif %}(To hear no more of one: wattround hush RULE){% endif %}"""
 _SETTLED_TITLE = """\
 {% if lines|length == 1 %}{{ lines[0].label }}: over after {{ lines[0].lasting }}

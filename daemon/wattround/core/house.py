@@ -12,12 +12,13 @@ from wattround.config.model import Meter, Settings
 from wattround.core.computing import Computing
 from wattround.core.facts import HouseFacts
 from wattround.core.hearsay import Hearsay
+from wattround.core.purse import Drawers, Purse
 from wattround.core.requests import answer_request
 from wattround.core.rulebook import Parts, rulebook
 from wattround.core.saved import FORMAT, upgraded
 from wattround.core.telling import House
 from wattround.core.voice import Figures, Voice
-from wattround.core.wiring import meter_spec, tariff_of, tree_of
+from wattround.core.wiring import meter_spec, tree_of
 from wattround.ingest.delivery import LIVE, RETAINED, Ack, Arrival
 from wattround.ingest.feed import Feed, Health, Router, feeds_of
 from wattround.ingest.payload import BadPayload
@@ -66,6 +67,7 @@ class HouseCore:
         self.hearsay = Hearsay(settings)
         self.spending = Spending(self.facts.energy, self.zone)
         self.engine = Engine(self.facts.above, self.zone)
+        self.purse = Purse(settings, drawers=lambda: Drawers.of(self.meters, self.tree))
         self.voice = Voice(settings, self._figures())
         self.unmatched = Health()
         self.configure(settings, now_ms)
@@ -88,8 +90,8 @@ class HouseCore:
         self.settings = settings
         self.zone = ZoneInfo(settings.house.time_zone)
         self._request_topic = f"{settings.topic_root}/request"
-        self.tariff = tariff_of(settings)
-        self.house = House(settings.house.id, settings.house.name or settings.house.id, self.zone, self.tariff)
+        self.purse.configure(settings)
+        self.house = House(settings.house.id, settings.house.name or settings.house.id, self.zone, self.purse)
         old_names = [name for name in self.metering.meters if name not in {meter.name for meter in settings.meters}]
         self.router = Router(settings)
         # topics that carry nothing but one meter's watts, which most messages are about
@@ -109,7 +111,7 @@ class HouseCore:
         """Rules for the meters there are, and meters that watch for what the rules need to know."""
         self.spending.watched.clear()
         heard = self.hearsay
-        parts = Parts(heard.presence, heard.signals, self.spending, self.nights, self.facts, self.tariff.cost)
+        parts = Parts(heard.presence, heard.signals, self.spending, self.nights, self.facts, self.purse.share_cost)
         self._book = rulebook(self.settings, self.meters, parts)
         self.facts.members = self._book.members
         self.computing.configure(self.meters, now_ms)

@@ -17,6 +17,7 @@ from wattround.core.house import HouseCore
 from wattround.core.inbox import Inbox, Request
 from wattround.core.keeper import Acknowledge, Keeper
 from wattround.core.outbox import Outbox
+from wattround.core.purse import LiveLook
 from wattround.core.recomputing import Recomputing
 from wattround.core.rounds import Rounds
 from wattround.core.view import view
@@ -73,6 +74,7 @@ class Core:
         self.rounds = Rounds(self.house, self.writer, Path(settings.ledger.folder))
         self.recomputing = Recomputing(self.writer)
         self.house.voice.withdraw = self._withdraw
+        self.house.purse.look = LiveLook(self.writer.energies, lambda: self.house.batch.signals)
         self._restore(now_ms)
         self.recomputing.configure(self.house.computing.formulas, self.house.batch, now_ms)
         saved = self.writer.state("archive")

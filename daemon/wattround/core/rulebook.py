@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -22,7 +22,7 @@ from wattround.rules.occupancy import Ways as OccupancyWays
 from wattround.rules.oversight import BaseLoadUp, Exceeded, InTrouble, Unheard
 from wattround.rules.signals import Claim, Signals
 from wattround.rules.sun import BySun
-from wattround.rules.usage import RanToday, Spending, Spent, StartsOften
+from wattround.rules.usage import Cost, RanToday, Spending, Spent, StartsOften
 
 HOUSE = "house"
 """What a rule without a load is about."""
@@ -55,7 +55,7 @@ class Parts(NamedTuple):
     spending: Spending
     nights: Nights
     facts: Facts
-    cost: Callable[[int], Decimal]
+    cost: Cost
 
 
 @dataclass(slots=True)

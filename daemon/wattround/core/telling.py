@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from wattround.config.kinds import duration_text
 from wattround.config.rule import Rule, Templates
 from wattround.config.templates import Kind, Letter, Line, letter_text
+from wattround.core.purse import Purse
 from wattround.core.words import because, state, why
-from wattround.money.flat import FlatTariff
+from wattround.money.twoprices import WORTHLESS, Worth
 from wattround.rules.engine import EpisodeNews
 from wattround.rules.manners import Bulletin, Item
 
@@ -25,11 +27,14 @@ class House(NamedTuple):
     id: str
     title: str
     zone: ZoneInfo
-    tariff: FlatTariff
+    purse: Purse
 
 
 class Scene(NamedTuple):
-    """What the core knows of an episode beside its news: the rule, names, watts now, and what else is to be said."""
+    """What the core knows of an episode beside its news: the rule, names, watts now, and what else is to be said.
+
+    `worth`: what its waste would have saved; `cost_a_day`: what its watts cost if they go on, None if unknown.
+    """
 
     rule: Rule | None
     label: str
@@ -37,6 +42,8 @@ class Scene(NamedTuple):
     note: str
     wastes: bool
     meters: frozenset[str]
+    worth: Worth = WORTHLESS
+    cost_a_day: Decimal | None = None
 
 
 class Told(NamedTuple):
@@ -118,15 +125,18 @@ def letter(
         if item.settled is None and counts
     )
     reasons = {told.why for told in lines}
-    tariff = house.tariff
+    worth = WORTHLESS
+    for scene, counts in zip(scenes, counted, strict=True):
+        worth = worth.plus(scene.worth) if counts else worth
+    cost_a_day = house.purse.a_day(watts, bulletin.at_ms)
     return Letter(
         house=house.title,
         lines=lines,
         why=reasons.pop() if len(reasons) == 1 else "",
         watts=f"{watts:,.0f} W",
         energy=energy_text(total_uwh),
-        cost=tariff.text(tariff.cost(total_uwh)),
-        cost_a_day=tariff.text(tariff.cost_per_day(watts)),
+        cost=house.purse.worth_text(worth),
+        cost_a_day="" if cost_a_day is None else house.purse.text(cost_a_day),
         held_back=bulletin.capped,
         wastes=any(counted),
     )
@@ -134,7 +144,7 @@ def letter(
 
 def line(item: Item, scene: Scene, house: House, now_ms: int, total_uwh: int) -> Line:
     """One episode of a message. `total_uwh`: of all of them, where there are several."""
-    news, tariff = item.news, house.tariff
+    news, purse = item.news, house.purse
     clock = clock_text(house.zone, now_ms)
     event = _event(item)
     over = item.settled is not None
@@ -152,8 +162,8 @@ def line(item: Item, scene: Scene, house: House, now_ms: int, total_uwh: int) ->
         lasting=duration_text(news.at_ms - news.began_ms),
         watts="" if watts is None else f"{watts:,.0f} W",
         energy=energy_text(news.waste_uwh),
-        cost=tariff.text(tariff.cost(news.waste_uwh)),
-        cost_a_day=tariff.text(tariff.cost_per_day(watts)) if watts and scene.wastes else "",
+        cost=purse.worth_text(scene.worth),
+        cost_a_day=purse.text(scene.cost_a_day) if watts and scene.wastes and scene.cost_a_day is not None else "",
         share=share,
         because=because(news.reason, scene.rule) if over else "",
         note=scene.note if not over else "",
@@ -227,8 +237,9 @@ def episode_facts(news: EpisodeNews, scene: Scene, house: House, text: str) -> d
         "lasting_s": (news.at_ms - news.began_ms) // 1000,
         "watts_w": None if watts is None else round(watts, 1),
         "waste_wh": round(news.waste_uwh / 1e6, 3),
-        "cost": str(round(house.tariff.cost(news.waste_uwh), 4)),
-        "cost_per_day": None if watts is None else str(round(house.tariff.cost_per_day(watts), 4)),
-        "currency": house.tariff.currency,
+        "cost": str(round(scene.worth.amount, 4)),
+        "unpriced_wh": round(scene.worth.unknown_uwh / 1e6, 3),
+        "cost_per_day": None if watts is None or scene.cost_a_day is None else str(round(scene.cost_a_day, 4)),
+        "currency": house.purse.currency,
         "text": text,
     }

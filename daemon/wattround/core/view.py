@@ -25,10 +25,12 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
     return {
         "house": core.house.title,
         "time_zone": core.settings.house.time_zone,
-        "currency": core.tariff.currency,
+        "currency": core.purse.currency,
         "now_ms": now_ms,
         "occupancy": core.hearsay.presence.occupancy(now_ms) if core.settings.people else None,
-        "meters": [_meter(core, name, depth, watts, bad, readings, now_ms) for depth, name in core.tree.walk()],
+        "meters": _priced(
+            core, [_meter(core, name, depth, watts, bad, readings, now_ms) for depth, name in core.tree.walk()], now_ms
+        ),
         "bad_payloads": bad,
         "episodes": [_episode(core, now_ms, news) for news in core.engine.open_episodes(now_ms)],
     }
@@ -63,11 +65,21 @@ def _meter(
         "level": meter.level if now_ms <= meter.held_until_ms and settings.role in ("circuit", "appliance") else None,
         "today_in_wh": into / 1e6,
         "today_out_wh": out / 1e6,
-        "today_cost": str(core.tariff.cost(round(into))),
         "readings": readings.get(name, 0),
         "age_s": (now_ms - meter.heard_ms) / 1000 if meter.heard_ms >= 0 else None,
         "bad_payloads": bad.get(name, {}).get("count", 0),
     }
+
+
+def _priced(core: HouseCore, meters: list[dict[str, Any]], now_ms: int) -> list[dict[str, Any]]:
+    """What each of them has taken today, in money."""
+    taken = {meter["name"]: round(meter["today_in_wh"] * 1e6) for meter in meters}
+    worths = core.purse.today(taken, now_ms)
+    return [
+        {**meter, "today_cost": str(worth.amount), "today_unpriced_wh": worth.unknown_uwh / 1e6}
+        for meter in meters
+        for worth in [worths[meter["name"]]]
+    ]
 
 
 def _today(core: HouseCore, name: str) -> tuple[float, float]:
@@ -102,6 +114,7 @@ def _unmeasured(core: HouseCore, name: str, watts: dict[str, float | None]) -> f
 
 
 def _episode(core: HouseCore, now_ms: int, news: Any) -> dict[str, Any]:
+    worth = core.voice.worth(news)
     return {
         "rule": news.rule,
         "load": news.load,
@@ -111,5 +124,6 @@ def _episode(core: HouseCore, now_ms: int, news: Any) -> dict[str, Any]:
         "raised_ms": news.raised_ms,
         "lasting_s": (now_ms - news.began_ms) // 1000,
         "waste_wh": news.waste_uwh / 1e6,
-        "cost": str(core.tariff.cost(news.waste_uwh)),
+        "cost": str(worth.amount),
+        "unpriced_wh": worth.unknown_uwh / 1e6,
     }

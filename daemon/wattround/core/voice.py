@@ -14,8 +14,10 @@ from wattround.core.rulebook import HOUSE, channel_ways, manners_ways, rule_ways
 from wattround.core.telling import House, Scene, tell_bulletin, tell_raw
 from wattround.core.words import BREAKER_CAUTION, number, troubles
 from wattround.ledger.batch import Batch, EpisodeRow, Message
+from wattround.money.twoprices import Worth
 from wattround.rules.engine import Engine, EpisodeNews
 from wattround.rules.manners import Bulletin, Manners, Withdraw
+from wattround.rules.marks import period_begin
 
 log = structlog.get_logger("house")
 
@@ -50,16 +52,17 @@ class Voice:
     def hear(self, news: EpisodeNews, batch: Batch) -> None:
         """An episode was raised, or has settled."""
         settled_ms = news.at_ms if news.what == "settled" else None
-        cost = str(self._house.tariff.cost(news.waste_uwh))
+        scene = self._scene(news)
         batch.episodes.append(
             EpisodeRow(
-                news.rule, news.load, news.began_ms, news.raised_ms, settled_ms, news.waste_uwh, cost, news.reason
+                news.rule, news.load, news.began_ms, news.raised_ms, settled_ms, news.waste_uwh,
+                str(scene.worth.amount), news.reason, scene.worth.unknown_uwh,
             )
-        )
+        )  # fmt: skip
         log.info("episode", what=news.what, rule=news.rule, load=news.load, waste_wh=round(news.waste_uwh / 1e6, 3))
         rule = self._rules.get(news.rule)
         hushed = self.manners.hushes.covers(news.rule, news.load)
-        told = tell_raw(news, self._scene(news), self._house, hushed=hushed)
+        told = tell_raw(news, scene, self._house, hushed=hushed)
         for channel in self._raw:
             if rule is None or rule.tell is None or channel.name in rule.tell:
                 batch.messages.append(Message(channel.name, news.at_ms, told.title, told.body, told.facts))
@@ -111,14 +114,25 @@ class Voice:
             return ()
         return next((found.members for found in subjects(rule, self._meters) if found.load == load), ())
 
+    def _meters_of(self, load: str, rule: Rule | None) -> tuple[str, ...]:
+        return self._members(load, rule) or (load,)
+
+    def worth(self, news: EpisodeNews) -> Worth:
+        """What an episode's waste would have saved."""
+        meters = self._meters_of(news.load, self._rules.get(news.rule))
+        return self._house.purse.waste(meters, news.began_ms, news.at_ms, news.waste_uwh)
+
     def _scene(self, news: EpisodeNews) -> Scene:
         rule = self._rules.get(news.rule)
-        meters = self._members(news.load, rule) or (news.load,)
+        meters = self._meters_of(news.load, rule)
         watts = [self._figures.watts(name) for name in meters]
         known = [part for part in watts if part is not None]
         total = sum(known) if known and len(known) == len(watts) else None
         wastes = rule is None or (rule.of_load and ("active" in rule.levels or rule.above_w is not None))
-        return Scene(rule, self.label(news.load, rule), total, self._note(news, rule, total), wastes, frozenset(meters))
+        return Scene(
+            rule, self.label(news.load, rule), total, self._note(news, rule, total), wastes, frozenset(meters),
+            self.worth(news), None if total is None else self._house.purse.a_day(total, news.at_ms),
+        )  # fmt: skip
 
     def _note(self, news: EpisodeNews, rule: Rule | None, watts: float | None) -> str:
         if rule is None:
@@ -133,12 +147,13 @@ class Voice:
             notes.append(f"It draws {number(watts)} W.")
         if rule.spent is not None:
             spent_uwh = self._figures.spent_uwh(rule, news.load)
-            cost = self._house.tariff.text(self._house.tariff.cost(spent_uwh))
+            begin_ms = period_begin(news.at_ms, rule.spent.per, self._house.zone)
+            cost = self._house.purse.share_text(spent_uwh, begin_ms, news.at_ms)
             notes.append(f"So far {spent_uwh / 1e9:.2f} kWh, {cost}.")
         if rule.exceeded_by_w is not None:
             notes.append(self._exceeded(news.load))
         if rule.base_load_up_w is not None:
-            notes.append(self._base_load())
+            notes.append(self._base_load(news.at_ms))
         if rule.trouble is not None:
             notes.append(f"{troubles(self._figures.troubles() & set(rule.trouble)).capitalize()}.")
         return " ".join(notes)
@@ -151,17 +166,17 @@ class Voice:
             " that is missing. Clamps sit behind covers with lethal voltages: that is a licensed electrician's work."
         )
 
-    def _base_load(self) -> str:
+    def _base_load(self, at_ms: int) -> str:
         base_w, up_w, culprits = self._figures.base_w()
         if base_w is None or up_w is None:
             return ""
         named = ", ".join(f"{self.label(name, None)} +{number(rise)} W" for name, rise in culprits[:5])
-        tariff = self._house.tariff
-        year = tariff.text(tariff.cost_per_day(up_w) * 365)
+        a_day = self._house.purse.a_day(up_w, at_ms)
+        year = "" if a_day is None else f": {self._house.purse.text(a_day * 365)} in a year"
         whose = f"By meter: {named}." if named else "No single meter accounts for it."
         return (
             f"It is {number(base_w)} W in the quietest hour of the night now, {number(up_w)} W more than in the weeks"
-            f" before: {year} in a year. {whose}"
+            f" before{year}. {whose}"
         )
 
     def hush(self, facts: Mapping[str, Any], now_ms: int, batch: Batch) -> str:

@@ -1,17 +1,16 @@
-"""From settings to the parts that the core runs: meters, tariff, tree."""
+"""From settings to the parts that the core runs: meters and their tree."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from wattround.config.model import Meter, Settings
+from wattround.config.model import Meter
 from wattround.config.places import Recipe
 from wattround.ingest.feed import is_stamped
 from wattround.metering.accuracy import percent
 from wattround.metering.level import Thresholds
 from wattround.metering.spec import MeterSpec
 from wattround.metering.tree import Tree
-from wattround.money.flat import FlatTariff
 
 
 def meter_spec(meter: Meter, name: str, edges_w: tuple[float, ...] = (), *, every_change: bool = False) -> MeterSpec:
@@ -61,8 +60,3 @@ def accuracy_of(meters: Mapping[str, Meter]) -> dict[str, float]:
         for name, meter in meters.items()
         if not meter.computed
     }
-
-
-def tariff_of(settings: Settings) -> FlatTariff:
-    """The price of a watt-hour."""
-    return FlatTariff(settings.house.price_per_kwh, settings.house.currency)

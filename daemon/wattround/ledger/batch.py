@@ -19,6 +19,7 @@ class EpisodeRow(NamedTuple):
     waste_uwh: int
     cost: str
     reason: str | None
+    unpriced_uwh: int = 0
 
 
 class Message(NamedTuple):

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from wattround.ledger.batch import EpisodeRow
+from wattround.ledger.energies import Energies
 from wattround.ledger.opening import FILE
 from wattround.ledger.rests import rest
 from wattround.ledger.spread import Measured, Spread, spreads, walk
@@ -34,6 +35,7 @@ class Reader:
             self._db.execute("SELECT 1 FROM sqlite_master").fetchone()
         except sqlite3.Error as error:
             raise NoLedger(f"{file}: {error}: may this user read it?") from None
+        self.energies = Energies(self._db, house)
 
     def close(self) -> None:
         """Give up the connection."""
@@ -108,7 +110,7 @@ class Reader:
     def episodes(self, from_ms: int, to_ms: int) -> list[EpisodeRow]:
         """Episodes that were open at some time in [from_ms, to_ms), in the order in which they began."""
         rows = self._db.execute(
-            "SELECT rule, load, began_ms, raised_ms, settled_ms, waste_uwh, cost, reason FROM episode"
+            "SELECT rule, load, began_ms, raised_ms, settled_ms, waste_uwh, cost, reason, unpriced_uwh FROM episode"
             " WHERE house = ?1 AND began_ms < ?2 AND coalesce(settled_ms, ?2) >= ?3 ORDER BY began_ms, rule, load",
             (self.house, to_ms, from_ms),
         )

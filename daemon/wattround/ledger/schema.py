@@ -65,6 +65,10 @@ STEPS: tuple[str, ...] = (
         PRIMARY KEY (at_ms, house, kind, name)
     ) STRICT, WITHOUT ROWID;
     """,
+    """
+    -- Waste whose price could not be told: it is not in the cost.
+    ALTER TABLE episode ADD COLUMN unpriced_uwh INTEGER NOT NULL DEFAULT 0;
+    """,
 )
 
 

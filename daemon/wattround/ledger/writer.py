@@ -9,6 +9,7 @@ from typing import Any
 
 from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
 from wattround.ledger.computed import ComputedRows
+from wattround.ledger.energies import Energies
 from wattround.ledger.opening import open_for_writing
 from wattround.ledger.state import packed, saved_state
 from wattround.ledger.totals import Sums, hours, place, sums
@@ -49,6 +50,7 @@ class Writer:
     def __init__(self, folder: Path, house: str, now_ms: int) -> None:
         self.house = house
         self._db, self._lock, self.set_aside = open_for_writing(folder, now_ms)
+        self.energies = Energies(self._db, house)
         self._ids: dict[str, int] = {}
         self._newest_hour = 0
         self._dirty: set[int] = set()
@@ -187,10 +189,11 @@ class Writer:
     def _tell(self, batch: Batch) -> None:
         for episode in batch.episodes:
             self._db.execute(
-                "INSERT INTO episode (house, rule, load, began_ms, raised_ms, settled_ms, waste_uwh, cost, reason)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (house, rule, load, began_ms) DO UPDATE SET"
+                "INSERT INTO episode (house, rule, load, began_ms, raised_ms, settled_ms, waste_uwh, cost, reason,"
+                " unpriced_uwh) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+                " ON CONFLICT (house, rule, load, began_ms) DO UPDATE SET"
                 " settled_ms = excluded.settled_ms, waste_uwh = excluded.waste_uwh,"
-                " cost = excluded.cost, reason = excluded.reason",
+                " cost = excluded.cost, reason = excluded.reason, unpriced_uwh = excluded.unpriced_uwh",
                 (self.house, *episode),
             )
         self._db.executemany(

@@ -25,6 +25,13 @@ def amount_text(amount: Decimal, currency: str) -> str:
     return f"{to_cents(amount)} {currency}"
 
 
+def cell_text(amount: Decimal, unknown: float) -> str:
+    """An amount in a table; with a question mark for energy that has no known price."""
+    if not unknown:
+        return f"{to_cents(amount)}"
+    return f"{to_cents(amount)} + ?" if amount else "?"
+
+
 def apportion(amount: Decimal, weights: Sequence[int]) -> list[Decimal]:
     """An amount of whole cents split by weights into whole cents that add up to it.
 

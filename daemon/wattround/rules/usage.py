@@ -19,6 +19,8 @@ LOOK_EVERY_MS = 300_000
 ON_COURSE_FROM = 0.25
 """Before this share of a period is over, nothing is said of its course."""
 
+Cost = Callable[[int, int, int], Decimal]
+"""Money for microwatt-hours of a period: its begin, and the instant at which this is asked."""
 Energy = Callable[[str, int], float]
 """Watt-milliseconds that a load took since it was first metered, up to an instant."""
 
@@ -103,7 +105,7 @@ class Spent:
     over_money: Decimal | None
     on_course: bool
     spending: Spending
-    cost: Callable[[int], Decimal]
+    cost: Cost
     subject: Subject = "usage"
 
     def figure_uwh(self, at_ms: int) -> int:
@@ -115,9 +117,14 @@ class Spent:
 
     def truth(self, at_ms: int, load: LoadState, *, holding: bool) -> bool | None:  # noqa: ARG002
         """Never unknown: what was not metered is not counted."""
-        figure = self.figure_uwh(at_ms)
-        over = self.over_uwh is not None and figure > self.over_uwh
-        return over or (self.over_money is not None and self.cost(figure) > self.over_money)
+        return self.is_over(self.figure_uwh(at_ms), at_ms)
+
+    def is_over(self, figure_uwh: int, at_ms: int) -> bool:
+        """Whether so much, at an instant, is more than the bound."""
+        if self.over_uwh is not None and figure_uwh > self.over_uwh:
+            return True
+        begin_ms = self.spending.period(self.load, self.per, at_ms).begin_ms
+        return self.over_money is not None and self.cost(figure_uwh, begin_ms, at_ms) > self.over_money
 
     def next_change_ms(self, at_ms: int, load: LoadState) -> int:  # noqa: ARG002
         """The next look, or the period's end."""
