@@ -70,7 +70,7 @@ lasting = "2h"
 [[rules]]
 name = "freezer-starts"
 load = "freezer"
-starts_per_hour = 1
+starts_per_hour = 2
 [[rules]]
 name = "dehumidifier-ran"
 load = "dehumidifier"
