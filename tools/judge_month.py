@@ -46,7 +46,7 @@ def judge(seed: int, days: int, presence: Presence, first: date | None = None) -
         heard = drive(month, Path(folder))
     scores = score(month, heard)
     last_word_ms = month.calendar.begin_ms + DRY_MS if presence == "stale" else None
-    unheard = of_occupancy(heard, last_word_ms)
+    unheard = of_occupancy(month, heard, last_word_ms)
     return Verdict(seed, presence, scores, messages(month, heard, scores), unheard, time.monotonic() - begun)
 
 

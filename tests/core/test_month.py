@@ -12,8 +12,8 @@ from simulated.score import total
 
 
 def test_what_was_forgotten_is_told_and_nothing_else():
-    """Six days around the end of summer time, with restarts, silent meters, late and flapping phones."""
-    verdict = judge(8, 6, "known", date(2026, 10, 20))
+    """Five days around the end of summer time, with restarts, silent meters, late and flapping phones."""
+    verdict = judge(10, 5, "known", date(2026, 10, 21))
 
     found = total(list(verdict.scores.values()))
     assert len(found.found) >= 12
@@ -27,7 +27,7 @@ def test_what_was_forgotten_is_told_and_nothing_else():
 
 @pytest.mark.parametrize("presence", ["none", "stale"])
 def test_while_nobody_knows_who_is_home_rules_of_occupancy_say_nothing(presence):
-    verdict = judge(12, 4, presence, date(2026, 10, 22))
+    verdict = judge(36, 3, presence, date(2026, 10, 23))
 
     assert verdict.scores["nobody-home"].missed  # there was something to tell
     assert verdict.of_occupancy == (0, 0)

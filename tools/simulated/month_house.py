@@ -285,6 +285,7 @@ KINDS = {
 }
 """Rules by the kind under which they are judged."""
 URGENT = ("hot-nobody-home", "freezer-does-not-start")
+OCCUPIED = ("lights-by-day",)
 BELIEVED_MS = {"nobody-home": 75 * 60_000, "hot-nobody-home": 75 * 60_000, "lights-by-day": 4 * 86_400_000}
 """Rules that ask who is at home. So long after the last word of both phones they may still speak: the house is empty
 only by believable word of both, occupied by that of one."""

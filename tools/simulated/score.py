@@ -9,10 +9,12 @@ from statistics import median
 
 from simulated.life import MINUTE_MS, ZONE
 from simulated.month import Episode, Heard, Month
-from simulated.month_house import BELIEVED_MS, KINDS, URGENT
-from simulated.spans import meet
+from simulated.month_house import BELIEVED_MS, KINDS, OCCUPIED, URGENT
+from simulated.spans import holds, meet
 from simulated.truth import Label
 
+SWITCHED_MS = 15 * MINUTE_MS
+"""How late the guests' switch is turned at most."""
 GRACE_MS = MINUTE_MS
 """An episode may be raised so long after a span has ended: readings come once a minute."""
 
@@ -146,10 +148,20 @@ def _second(at_ms: int) -> str:
     return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-def of_occupancy(heard: Heard, last_word_ms: int | None) -> tuple[int, int]:
-    """Episodes that rules of occupancy raised once nobody could know who was home, and messages that tell of them."""
+def of_occupancy(month: Month, heard: Heard, last_word_ms: int | None) -> tuple[int, int]:
+    """Episodes that rules of occupancy raised once nobody could know who was home, and messages that tell of them.
+
+    That guests are in the house is known by their switch, whoever is silent.
+    """
     since = {rule: 0 if last_word_ms is None else last_word_ms + wait for rule, wait in BELIEVED_MS.items()}
-    raised = {_key(found) for found in heard.episodes if found.rule in since and found.raised_ms >= since[found.rule]}
+    guests = [(begin, end + SWITCHED_MS) for begin, end in month.house.life.guests]
+    raised = {
+        _key(found)
+        for found in heard.episodes
+        if found.rule in since
+        and found.raised_ms >= since[found.rule]
+        and not (found.rule in OCCUPIED and holds(guests, found.raised_ms))
+    }
     return len(raised), sum(any(item in raised for item in bulletin.rules) for bulletin in heard.bulletins)
 
 
