@@ -143,7 +143,9 @@ def minutes(rng: random.Random, name: str, steps: Steps) -> Iterator[Minute]:
             at = until
             if index + 1 < len(steps) and steps[index + 1][0] <= at:
                 index += 1
-        yield Minute(name, BEGIN_MS // MINUTE_MS + minute, uwh(energy), 0, MINUTE_MS, round(peak * 1000), round(low * 1000), 1)
+        yield Minute(
+            name, BEGIN_MS // MINUTE_MS + minute, uwh(energy), 0, MINUTE_MS, round(peak * 1000), round(low * 1000), 1
+        )
 
 
 def build(folder: Path, meters: int, weeks: int) -> str:
@@ -197,7 +199,19 @@ def words(rng: random.Random, days: int) -> Iterator[tuple[int, str, str, str]]:
 def rehearse(file: Path, last: date, days: int, extra: list[str]) -> tuple[float, float, float, int]:
     """Seconds, CPU seconds, peak megabytes of the command, and the episodes that it found."""
     first = last - timedelta(days=days - 1)
-    command = [sys.executable, "-m", "wattround", "rehearse", "--file", str(file), "--json", "--from", f"{first}", "--to", f"{last}"]
+    command = [
+        sys.executable,
+        "-m",
+        "wattround",
+        "rehearse",
+        "--file",
+        str(file),
+        "--json",
+        "--from",
+        f"{first}",
+        "--to",
+        f"{last}",
+    ]
     with tempfile.TemporaryFile() as out:
         began = time.monotonic()
         child = subprocess.Popen([*command, *extra], stdout=out)
@@ -226,18 +240,26 @@ def main() -> None:
     options.add_argument("--weeks", type=int, default=52)
     options.add_argument("--meters", type=int, default=40)
     options.add_argument("--repeat", type=int, default=3)
+    options.add_argument("--build", type=Path, help=argparse.SUPPRESS)
     given = options.parse_args()
+    if given.build is not None:
+        (given.build / "wattround.toml").write_text(build(given.build / "ledger", given.meters, given.weeks))
+        return
     with tempfile.TemporaryDirectory(prefix="wattround-bench-") as made:
         folder = Path(made)
         file = folder / "wattround.toml"
-        file.write_text(build(folder / "ledger", given.meters, given.weeks))
+        # in a process of its own: what a child's memory is measured from must not be large itself
+        sizes = ["--meters", str(given.meters), "--weeks", str(given.weeks)]
+        subprocess.run([sys.executable, __file__, "--build", made, *sizes], check=True)
         ledger = folder / "ledger" / "ledger.sqlite3"
         last = FIRST + timedelta(days=given.weeks * 7 - 1)
         found: dict[str, list[tuple[float, ...]]] = {}
         for _ in range(given.repeat):
             found.setdefault("scan", []).append((scan(ledger),))
             found.setdefault("year", []).append(rehearse(file, last, given.weeks * 7, []))
-            found.setdefault("tried", []).append(rehearse(file, last, given.weeks * 7, ["--try", "lasting=5m,10m,20m,40m"]))
+            found.setdefault("tried", []).append(
+                rehearse(file, last, given.weeks * 7, ["--try", "lasting=5m,10m,20m,40m"])
+            )
             found.setdefault("month", []).append(rehearse(file, last, 30, []))
         report(found, given, ledger.stat().st_size)
 
