@@ -25,6 +25,7 @@ from wattround.config.model import (
     Tls,
 )  # fmt: skip
 from wattround.config.rule import Manners, OccupancyWays, Signal, SignalTest, Spent
+from wattround.config.tariff import Band, Billing, Block, Dynamic, Energy, Tariff
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text()
@@ -44,7 +45,7 @@ def test_every_command_is_in_the_readme(name):
 
 PARTS = (
     House, Broker, Tls, Ledger, Archive, Meter, PowerSource, CounterSource, Availability, Person, Rule, Channel,
-    Manners, OccupancyWays, Signal, SignalTest, Spent,
+    Manners, OccupancyWays, Signal, SignalTest, Spent, Band, Billing, Block, Dynamic, Energy, Tariff,
 )  # fmt: skip
 
 
@@ -52,7 +53,7 @@ PARTS = (
     "key",
     sorted(
         {key for part in PARTS for key in part.model_fields}
-        - {"is_", "over_money"}  # written "is" in the file; the README has both
+        - {"is_", "from_", "over_money"}  # written "is" in the file; the README has both
         - {"password", "token", "url_file", "url", "lowest_w", "password_file", "token_file"}
     ),
 )

@@ -50,10 +50,10 @@ power = { topic = "t/m", pointer = "/w", time_pointer = "/t", time_unit = "ms" }
 """
 
 
-def settings_of(text: str, folder: Path | None = None) -> Settings:
+def settings_of(text: str, folder: Path | None = None, head: str = HEAD) -> Settings:
     """Settings of a text, which must be right."""
     ledger = f'[ledger]\nfolder = "{folder}"\n' if folder else ""
-    problems, settings = examine_text(HEAD + ledger + text)
+    problems, settings = examine_text(head + ledger + text)
     errors = [problem for problem in problems if problem.severity == "error"]
     assert settings is not None, errors
     assert not errors
@@ -108,9 +108,9 @@ class Mailbox:
 class HouseRun:
     """Core and ledger of a house, with arrivals handed in at given times."""
 
-    def __init__(self, folder: Path, text: str, now_ms: int = 1_780_000_000_000) -> None:
+    def __init__(self, folder: Path, text: str, now_ms: int = 1_780_000_000_000, head: str = HEAD) -> None:
         self.folder = folder / "ledger"
-        self.settings = settings_of(text, self.folder)
+        self.settings = settings_of(text, self.folder, head)
         self.clock = HandClock(now_ms)
         self.acked: list[Ack] = []
         self.mail = Mailbox()

@@ -36,6 +36,14 @@ class Part(NamedTuple):
         """Microwatt-hours above standby in all of its episodes."""
         return sum(each.waste_uwh for each in self.episodes)
 
+    @property
+    def worth(self) -> Worth:
+        """What not wasting that would have saved."""
+        total = WORTHLESS
+        for each in self.episodes:
+            total = total.plus(each.worth)
+        return total
+
 
 class Scene(NamedTuple):
     """All rules in one variant, and what its channels would have been told; some of that as digests."""
@@ -64,16 +72,6 @@ class Rehearsal(NamedTuple):
         """From begin to end, or to the end of the rehearsal."""
         return (self.to_ms if episode.settled_ms is None else episode.settled_ms) - episode.began_ms
 
-    def worth(self, rule: Rule, episodes: Iterable[Episode]) -> Worth:
-        """What the waste of a rule's episodes would have saved, as live."""
-        members = {found.load: found.members for found in subjects(rule, self.meters)}
-        total = WORTHLESS
-        for each in episodes:
-            meters = members.get(each.load) or (each.load,)
-            end_ms = each.began_ms + self.lasting_ms(each)
-            total = total.plus(self.purse.waste(meters, each.began_ms, end_ms, each.waste_uwh))
-        return total
-
 
 def rehearse(
     past: Past, settings: Settings, chosen: Sequence[Variant], from_ms: int, to_ms: int, progress: Progress
@@ -86,7 +84,7 @@ def rehearse(
     for variant, voice in zip(chosen, replay.voices, strict=True):
         rules = {rule.name: rule for rule in variant.settings.rules}
         parts = {
-            own: Part(rules[name], sorted(replay.episodes[name], key=lambda each: each.began_ms), voice.of_rule[own])
+            own: Part(rules[name], list(_priced(lineup, rules[name], replay.episodes[name], to_ms)), voice.of_rule[own])
             for name, own in variant.own_names.items()
             if rules[name].trouble is None
         }
@@ -99,6 +97,15 @@ def rehearse(
         settings, lineup.purse, lineup.zone, lineup.meters, from_ms, to_ms, scenes, notes,
         {rule.name: NOT_KEPT for rule in own_rules if rule.trouble is not None}, replay.album,
     )  # fmt: skip
+
+
+def _priced(lineup: Lineup, rule: Rule, episodes: Iterable[Episode], to_ms: int) -> Iterator[Episode]:
+    """A rule's episodes in order, with what their waste would have saved, as live."""
+    members = {found.load: found.members for found in subjects(rule, lineup.meters)}
+    for each in sorted(episodes, key=lambda each: each.began_ms):
+        meters = members.get(each.load) or (each.load,)
+        end_ms = to_ms if each.settled_ms is None else each.settled_ms
+        yield each._replace(worth=lineup.purse.waste(meters, each.began_ms, end_ms, each.waste_uwh))
 
 
 def _presence(rule: Rule, known: Sequence[bool]) -> Iterator[str]:

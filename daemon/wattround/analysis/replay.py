@@ -19,6 +19,7 @@ from wattround.analysis.words import Ears, words_until
 from wattround.core.nightly import judged_ms, night_from, night_span
 from wattround.ledger.past import Past
 from wattround.metering.minute import MINUTE_MS
+from wattround.money.twoprices import WORTHLESS, Worth
 from wattround.rules.engine import Engine, EpisodeNews
 from wattround.rules.marks import local_date, period_begin
 from wattround.rules.nights import RECENT_NIGHTS, TRAILING_NIGHTS
@@ -33,7 +34,10 @@ Progress = Callable[[int, int], None]
 
 
 class Episode(NamedTuple):
-    """One episode; `settled_ms` is None if it was still going on at the end, `waste_uwh` then being until there."""
+    """One episode; `settled_ms` is None if it was still going on at the end, `waste_uwh` then being until there.
+
+    `worth`: what not wasting that would have saved.
+    """
 
     load: str
     began_ms: int
@@ -41,6 +45,7 @@ class Episode(NamedTuple):
     settled_ms: int | None
     waste_uwh: int
     reason: str | None
+    worth: Worth = WORTHLESS
 
 
 class Replay:

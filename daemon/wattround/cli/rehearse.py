@@ -160,11 +160,7 @@ class Page:
         if not part.episodes:
             return ["0", "", "", "", "", *told]
         lasted = [self._found.lasting_ms(each) for each in part.episodes]
-        waste = (
-            [energy_text(part.waste_uwh), cell_text(*self._found.worth(part.rule, part.episodes))]
-            if wastes(part.rule)
-            else ["", ""]
-        )
+        waste = [energy_text(part.waste_uwh), cell_text(*part.worth)] if wastes(part.rule) else ["", ""]
         return [str(len(lasted)), duration_text(sum(lasted)), duration_text(max(lasted)), *waste, *told]
 
     def lines(self) -> Iterator[str]:
@@ -244,7 +240,7 @@ class Page:
         text = f"{began} to {until}, {duration_text(found.lasting_ms(each))}, raised at {raised}"
         if not wastes(rule):
             return text
-        return f"{text}: {energy_text(each.waste_uwh)}, {found.purse.worth_text(found.worth(rule, [each]))}"
+        return f"{text}: {energy_text(each.waste_uwh)}, {found.purse.worth_text(each.worth)}"
 
 
 def wastes(rule: Rule) -> bool:
@@ -290,22 +286,21 @@ def _channels(found: Rehearsal, scene: Scene) -> Mapping[str, Any]:
 
 def _variant(found: Rehearsal, scene: Scene, part: Part) -> dict[str, Any]:
     lasted = [found.lasting_ms(each) // 1000 for each in part.episodes]
-    worth = found.worth(part.rule, part.episodes)
+    worth = part.worth
     return {
         "with": dict(scene.variant.given), "raised": len(lasted), "lasting_s": sum(lasted),
         "longest_s": max(lasted, default=0), "waste_wh": round(part.waste_uwh / 1e6, 3),
         "cost": str(round(worth.amount, 4)), "unpriced_wh": round(worth.unknown_uwh / 1e6, 3), "told": dict(part.told),
-        "episodes": [_facts(found, part.rule, each) for each in part.episodes],
+        "episodes": [_facts(found, each) for each in part.episodes],
     }  # fmt: skip
 
 
-def _facts(found: Rehearsal, rule: Rule, each: Episode) -> dict[str, Any]:
-    worth = found.worth(rule, [each])
+def _facts(found: Rehearsal, each: Episode) -> dict[str, Any]:
     return {
         "load": each.load, "began": _iso(each.began_ms), "raised": _iso(each.raised_ms),
         "settled": None if each.settled_ms is None else _iso(each.settled_ms), "because": each.reason,
         "lasting_s": found.lasting_ms(each) // 1000, "waste_wh": round(each.waste_uwh / 1e6, 3),
-        "cost": str(round(worth.amount, 4)), "unpriced_wh": round(worth.unknown_uwh / 1e6, 3),
+        "cost": str(round(each.worth.amount, 4)), "unpriced_wh": round(each.worth.unknown_uwh / 1e6, 3),
     }  # fmt: skip
 
 
