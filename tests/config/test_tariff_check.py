@@ -40,7 +40,7 @@ def bands(*lines):
         "[[tariffs]]\nprice_per_kwh = 0.28\n",
         "[[tariffs]]\nprice_per_kwh = 0.28\n[[tariffs]]\nfrom = 2026-04-01\nprice_per_kwh = 0.31\n",
         "[[tariffs]]\nblocks = [{ upto_kwh = 100, price_per_kwh = 0.1 }, { price_per_kwh = 0.2 }]\n[billing]\nfirst_day = 12\nmonths = 2\nfirst_month = 2\n",
-        '[[tariffs]]\ndynamic = { signal = "spot", factor = 0.001, plus_per_kwh = 0.1 }\n[[signals]]\nname = "spot"\ntopic = "spot"\n',
+        '[[tariffs]]\ndynamic = { signal = "spot", factor = 0.001, plus_per_kwh = 0.1 }\n[[signals]]\nname = "spot"\ntopic = "spot"\nbelievable = "2h"\n',
         "[[tariffs]]\nprice_per_kwh = -0.01\nnegative_prices = true\nexport = { price_per_kwh = 0.08 }\n",
     ],
 )  # fmt: skip
@@ -157,6 +157,12 @@ def test_billing_periods_divide_a_year():
 def test_what_is_only_doubtful_is_a_warning():
     first = found(HEAD + "[[tariffs]]\nfrom = 2026-05-01\nprice_per_kwh = 0.2\n", "warning")
     assert [each[:3] for each in first] == [(9, "tariffs[1].from", "2026-05-01")]
+    stale = found(
+        HEAD + '[[tariffs]]\ndynamic = { signal = "spot" }\n[[signals]]\nname = "spot"\ntopic = "spot"\n', "warning"
+    )
+    assert [each[1:] for each in stale] == [
+        ("tariffs[1].dynamic.signal", '"spot"', "its last word is taken as the price for 7 d, if no other comes")
+    ]
     lone = found(
         HEAD
         + '[[tariffs]]\nbands = [{ name = "feast", price_per_kwh = 1, holidays = true }, { name = "r", price_per_kwh = 1 }]\n',

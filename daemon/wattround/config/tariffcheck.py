@@ -9,8 +9,9 @@ from itertools import pairwise
 from pathlib import Path as FilePath
 
 from wattround.config.finding import Finding
-from wattround.config.kinds import WEEKDAYS
+from wattround.config.kinds import WEEKDAYS, duration_text
 from wattround.config.model import Settings
+from wattround.config.part import DAY_MS
 from wattround.config.positions import Path
 from wattround.config.pricefile import BadPrices, read_prices
 from wattround.config.problems import nearest
@@ -18,6 +19,7 @@ from wattround.config.tariff import Band, Block, Dynamic, Energy, Tariff
 from wattround.config.tiling import Clash, clashes
 
 KINDS = ("price_per_kwh", "bands", "blocks", "dynamic")
+LONGEST_PRICE = 2 * DAY_MS
 NOT_DECLARED = "negative_prices = true in this tariff, if that is meant"
 
 
@@ -164,6 +166,11 @@ def _dynamic(settings: Settings, path: Path, dynamic: Dynamic, negative: bool) -
         if dynamic.signal not in names:
             yield Finding((*path, "signal"), f'"{dynamic.signal}"', "the name of a [[signals]] entry",
                           nearest(dynamic.signal, names))  # fmt: skip
+        for signal in settings.signals:
+            if signal.name == dynamic.signal and signal.believable > LONGEST_PRICE:
+                yield Finding((*path, "signal"), f'"{signal.name}"', f"its last word is taken as the price for "
+                              f"{duration_text(signal.believable)}, if no other comes",
+                              'believable = "2h" there suits a price by the hour', "warning")  # fmt: skip
         if dynamic.hold is not None:
             yield Finding((*path, "hold"), "hold beside signal", "hold beside file only",
                           "how long a signal's word stands is its believable")  # fmt: skip

@@ -25,8 +25,8 @@ DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
 BY_MINUTE_MS = 3 * DAY_MS
 """How far back an episode is priced by the minute; what lies before, by the hour."""
-LATE_MS = 300_000
-"""A span that ended so long ago is in the ledger."""
+LATE_MS = 900_000
+"""A span that ended so long ago is in the ledger: no checkpoint is further apart."""
 KEPT_FOR_MS = 60_000
 MOST_KEPT = 200
 
@@ -125,6 +125,7 @@ class Purse:
         self._episodes: dict[tuple[tuple[str, ...], int], _Kept] = {}
         self._spans: dict[tuple[int, int], Mapping[str, Sums]] = {}
         self._means: dict[tuple[int, int], Decimal | None] = {}
+        self._days: dict[int, tuple[Decimal, int]] = {}
 
     def schedule(self, from_ms: int, to_ms: int) -> Schedule:
         """All prices that are known of [from_ms, to_ms)."""
@@ -288,14 +289,33 @@ class Purse:
         if key not in self._means:
             if len(self._means) > MOST_KEPT:
                 self._means.clear()
-            self._means[key] = self._weighed(*key)
+            self._means[key] = self._mean_of(*key)
         return self._means[key]
 
-    def _weighed(self, from_ms: int, to_ms: int) -> Decimal | None:
+    def _mean_of(self, from_ms: int, to_ms: int) -> Decimal | None:
+        total, known_ms, begin = NOTHING, 0, from_ms
+        while begin < to_ms:
+            end = min((begin // DAY_MS + 1) * DAY_MS, to_ms)
+            money, span_ms = self._of_day(begin, end, to_ms)
+            total, known_ms, begin = total + money, known_ms + span_ms, end
+        return total / known_ms if known_ms else None
+
+    def _of_day(self, from_ms: int, to_ms: int, asked_ms: int) -> tuple[Decimal, int]:
+        """Prices of (a part of) a UTC day; those of a whole one are remembered, unless they go by what was bought."""
+        if self._in_blocks or to_ms - from_ms < DAY_MS:
+            return self._weighed(from_ms, to_ms, asked_ms)
+        if from_ms not in self._days:
+            if len(self._days) > MOST_KEPT:
+                self._days.clear()
+            self._days[from_ms] = self._weighed(from_ms, to_ms, asked_ms)
+        return self._days[from_ms]
+
+    def _weighed(self, from_ms: int, to_ms: int, asked_ms: int) -> tuple[Decimal, int]:
+        """Prices times milliseconds, and the milliseconds whose price is known."""
         total, known_ms = NOTHING, 0
         for span in self.schedule(from_ms, to_ms).spans(from_ms, to_ms):
-            per_kwh = self._share_price(span, to_ms)
+            per_kwh = self._share_price(span, asked_ms)
             if per_kwh is not None:
                 total += per_kwh * (span.to_ms - span.from_ms)
                 known_ms += span.to_ms - span.from_ms
-        return total / known_ms if known_ms else None
+        return total, known_ms
