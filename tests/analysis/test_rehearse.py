@@ -237,6 +237,7 @@ def test_rules_on_the_metering_itself_find_what_they_found_live(tmp_path):
         name = "wrong-nesting"
         load = "board"
         exceeded_by_w = 30
+        lasting = "10m"
         [[rules]]
         name = "silent"
         loads = ["a", "b"]

@@ -42,6 +42,7 @@ home = ["home"]
 [[signals]]
 name = "window"
 topic = "s/window"
+believable = "30d"
 [[signals]]
 name = "outside"
 topic = "s/outside"

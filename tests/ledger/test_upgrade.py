@@ -2,11 +2,13 @@
 
 import sqlite3
 
+import pytest
+
 from support.house import TV_RULE, HouseRun
 from wattround.core.saved import FORMAT, upgraded
 from wattround.ingest.delivery import LIVE
 from wattround.ledger.opening import FILE
-from wattround.ledger.reader import Reader
+from wattround.ledger.reader import NoLedger, Reader
 from wattround.ledger.schema import STEPS
 from wattround.ledger.writer import Writer
 
@@ -17,7 +19,9 @@ def test_a_ledger_of_the_first_format_gets_the_later_tables(tmp_path):
     file = tmp_path / FILE
     old = sqlite3.connect(file)
     old.executescript(f"{STEPS[0]} PRAGMA user_version = 1;")
-    old.execute("INSERT INTO outbox (house, channel, created_ms, title, body, facts) VALUES ('h', 'c', 1, 't', 'b', '{}')")
+    old.execute(
+        "INSERT INTO outbox (house, channel, created_ms, title, body, facts) VALUES ('h', 'c', 1, 't', 'b', '{}')"
+    )
     old.commit()
     old.close()
 
@@ -30,6 +34,16 @@ def test_a_ledger_of_the_first_format_gets_the_later_tables(tmp_path):
     assert fresh.execute("PRAGMA user_version").fetchone()[0] == len(STEPS)
     assert fresh.execute("SELECT count(*) FROM signal_word").fetchone()[0] == 0
     fresh.close()
+
+
+@pytest.mark.parametrize(("version", "words"), [(1, "start its daemon once"), (99, "use the newer one")])
+def test_a_reader_of_another_format_says_what_to_do(tmp_path, version, words):
+    old = sqlite3.connect(tmp_path / FILE)
+    old.execute(f"PRAGMA user_version = {version}")
+    old.close()
+
+    with pytest.raises(NoLedger, match=words):
+        Reader(tmp_path, "h")
 
 
 def first_format(state):

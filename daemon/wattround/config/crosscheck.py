@@ -126,11 +126,24 @@ def _marks(settings: Settings) -> Iterator[Finding]:
                 )
 
 
+def _guests_stay_known(settings: Settings, name: str) -> Iterator[Finding]:
+    for index, signal in enumerate(settings.signals):
+        if signal.name == name and "believable" not in signal.model_fields_set:
+            yield Finding(
+                ("signals", index),
+                "",
+                "guests depend on it, and after 7 days without a word nobody knows whether the house is empty",
+                'say how long it may be silent: believable = "365d" for a switch that is published when it changes',
+                "warning",
+            )
+
+
 def _ways(settings: Settings) -> Iterator[Finding]:
     """Occupancy, manners and templates."""
     guests = settings.occupancy.guests
     if guests is not None:
         yield from claim(settings, ("occupancy", "guests"), guests)
+        yield from _guests_stay_known(settings, guests.signal)
     yield from edges(settings, ("manners", "quiet"), settings.manners.quiet)
     yield from one_edge(settings, ("manners", "digest_at"), settings.manners.digest_at)
     if settings.templates != Templates():

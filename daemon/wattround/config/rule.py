@@ -109,7 +109,7 @@ class Rule(Part):
         """How long all must hold: as stated, else what suits the kind of rule."""
         if self.lasting is not None:
             return self.lasting
-        if self.breaker_share is not None:
+        if self.breaker_share is not None or self.exceeded_by_w is not None:
             return 3 * HOUR_MS
         counted = (self.ran_today, self.starts_per_hour, self.spent, self.base_load_up_w, self.unheard)
         return 10 * MINUTE_MS if all(part is None for part in counted) else 0
@@ -124,6 +124,7 @@ class Manners(Part):
     remind_after: Duration = Field(default=3 * HOUR_MS, ge=MINUTE_MS)
     reminders: int = Field(default=2, ge=0, le=20)
     most_a_day: int = Field(default=8, ge=1, le=1000)
+    ends: Literal["news", "digest", "never"] = "news"
 
 
 class Template(Part):

@@ -247,7 +247,7 @@ def manners_ways(settings: Settings) -> Ways:
         quiet = Edges(begins, ends)
     return Ways(
         ZoneInfo(settings.house.time_zone), quiet, day_time(manners.digest_at, settings),
-        manners.gather, manners.reminders,
+        manners.gather, manners.reminders, manners.ends,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from wattround.ledger.batch import EpisodeRow
 from wattround.ledger.energies import Energies
 from wattround.ledger.opening import FILE
 from wattround.ledger.rests import rest
+from wattround.ledger.schema import STEPS
 from wattround.ledger.spread import Measured, Spread, spreads, walk
 from wattround.ledger.state import saved_state
 from wattround.ledger.totals import Sums, place, sums
@@ -32,9 +33,14 @@ class Reader:
         self.house = house
         try:
             self._db = sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
-            self._db.execute("SELECT 1 FROM sqlite_master").fetchone()
+            version = self._db.execute("PRAGMA user_version").fetchone()[0]
         except sqlite3.Error as error:
             raise NoLedger(f"{file}: {error}: may this user read it?") from None
+        if version != len(STEPS):
+            self._db.close()
+            older = version < len(STEPS)
+            advice = "start its daemon once, it brings the ledger up to date" if older else "use the newer one"
+            raise NoLedger(f"{file}: written by {'an older' if older else 'a newer'} wattround: {advice}")
         self.energies = Energies(self._db, house)
 
     def close(self) -> None:

@@ -20,6 +20,8 @@ from wattround.rules.signals import FOREVER_MS
 __all__ = ["Bulletin", "Item", "Manners", "OpenNow", "RuleWays", "Urgency", "Ways", "Withdraw"]
 
 Urgency = Literal["urgent", "normal", "digest"]
+Ends = Literal["news", "digest", "never"]
+"""How it is told that an episode is over: as news of its own, in the digest, or not at all."""
 
 
 class Ways(NamedTuple):
@@ -30,6 +32,7 @@ class Ways(NamedTuple):
     digest_at: DayTime
     gather_ms: int
     reminders: int
+    ends: Ends = "news"
 
 
 class RuleWays(NamedTuple):
@@ -106,10 +109,10 @@ class Manners:
 
     def _once(self, rule: str) -> bool:
         ways = self._rules.get(rule)
-        return ways is not None and ways.once
+        return self._ways.ends == "never" or (ways is not None and ways.once)
 
     def _queue(self, channel: Outgoing, item: Item, at_ms: int) -> None:
-        urgency = self._urgency(item.news.rule)
+        urgency = self._urgency(item)
         if urgency == "digest":
             due_ms, for_digest = self.digest_ms(at_ms), True
         elif urgency == "urgent":
@@ -119,9 +122,13 @@ class Manners:
             due_ms = self.digest_ms(at_ms) if for_digest else at_ms + self._ways.gather_ms
         channel.pending[item.key] = Pending(item, due_ms, for_digest)
 
-    def _urgency(self, rule: str) -> Urgency:
-        ways = self._rules.get(rule)
-        return ways.urgency if ways is not None else "normal"
+    def _urgency(self, item: Item) -> Urgency:
+        """That of the rule; that something is over is never urgent."""
+        ways = self._rules.get(item.news.rule)
+        urgency: Urgency = ways.urgency if ways is not None else "normal"
+        if item.settled is None or item.raised is not None or urgency == "digest":
+            return urgency
+        return "digest" if self._ways.ends == "digest" else "normal"
 
     def _is_quiet(self, at_ms: int) -> bool:
         window = window_at(at_ms, self._ways.quiet, self._ways.zone) if self._ways.quiet else None
@@ -247,7 +254,7 @@ class Manners:
         return items
 
     def _is_urgent(self, item: Item) -> bool:
-        return self._urgency(item.news.rule) == "urgent"
+        return self._urgency(item) == "urgent"
 
     def _may(self, channel: Outgoing, now_ms: int) -> bool:
         if now_ms >= channel.day_to_ms:
