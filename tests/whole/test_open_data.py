@@ -103,6 +103,7 @@ def test_every_minute_and_remainder_equals_pandas_answer(household, mosquitto, h
     rows = pd.DataFrame(reader.minutes(0, 1 << 31))
     tree = tree_of(effective_meters(load(run.file).settings))
     remainders = {item.minute: item.net_uwh for item in reader.remainders(tree, "supply", 0, 1 << 31)}
+    in_all = reader.rest(tree, "supply", 0, 1 << 31)
     reader.close()
 
     whole = household
@@ -119,6 +120,7 @@ def test_every_minute_and_remainder_equals_pandas_answer(household, mosquitto, h
     expected = dict(zip(whole["t"] // 60, unseen * 1e6, strict=True))
     assert remainders.keys() == expected.keys()
     assert max(abs(remainders[minute] - expected[minute]) for minute in expected) <= 2 + 1e-6  # four rows, each rounded
+    assert in_all == (sum(remainders.values()), len(expected))
 
 
 def test_an_irregular_real_series_equals_pandas_answer(open_data, mosquitto, hub, daemon):

@@ -54,8 +54,17 @@ def run(file: File = DEFAULT_FILE) -> None:
 
 
 @app.command()
-def check(file: File = DEFAULT_FILE) -> None:
+def check(
+    file: File = DEFAULT_FILE,
+    history: Annotated[bool, typer.Option("--history", help="Hold the meters against the ledger, too.")] = False,
+    begin: Annotated[str, typer.Option("--from", help="The first day of it, as 2026-03-01; default: 30 days.")] = "",
+    end: Annotated[str, typer.Option("--to", help="The last day of it.")] = "",
+) -> None:
     """Say everything that is wrong with a settings file. Exit status 1 if it cannot be used."""
+    first, last = _day("--from", begin), _day("--to", end)
+    if (begin or end) and not history:
+        print("wattround: --from and --to go with --history", file=sys.stderr)
+        raise typer.Exit(2)
     problems, settings = examine(file)
     for problem in problems:
         print(problem.text(str(file)))
@@ -66,6 +75,25 @@ def check(file: File = DEFAULT_FILE) -> None:
     print(
         f"{file}: right. {len(settings.meters)} meters, {len(settings.rules)} rules, {len(settings.channels)} channels."
     )
+    if history:
+        _check_history(file, settings, first, last)
+
+
+def _check_history(file: Path, settings: Settings, first: date | None, last: date | None) -> None:
+    import sqlite3
+
+    from wattround.cli.history import WrongSpan, lines, look
+    from wattround.ledger.reader import NoLedger
+
+    try:
+        seen = look(settings, first, last)
+    except WrongSpan as wrong:
+        print(f"wattround: {wrong}", file=sys.stderr)
+        raise typer.Exit(2) from None
+    except (NoLedger, sqlite3.Error) as trouble:
+        raise _give_up(trouble) from None
+    for line in lines(file, settings, seen):
+        print(line)
 
 
 @app.command()
