@@ -188,3 +188,20 @@ def test_few_days_are_chosen_however_long_the_span(tmp_path, lived):
 
     assert 1 <= len(evidence.days) <= 14
     assert all(HOUR // 24 <= day < HOUR // 24 + DAYS for day in evidence.days)
+
+
+def test_days_of_which_only_hours_are_kept_are_not_chosen(look, lived, tmp_path):
+    """The fault is found by the minutes that there are."""
+    from wattround.ledger.writer import Writer
+
+    look(lived(11), 11, {"board": 0.5})
+    made = Writer(tmp_path, "testhouse", (BEGIN_MINUTE + DAYS * DAY) * 60_000)
+    for _ in range(2):
+        made.prune(0, BEGIN_MINUTE + 4 * DAY + 30)
+    made.close()
+    survey = Survey(tmp_path, "testhouse")
+    found = findings(survey, effective_meters(settings_of(settings_text())), Span(HOUR, HOUR + DAYS * 24))
+    survey.close()
+
+    assert min(found.days) == HOUR // 24 + 5
+    assert told(found) == [("leg", "board", "factor = 2.0")]

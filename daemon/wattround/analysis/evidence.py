@@ -9,14 +9,14 @@ from typing import NamedTuple
 from wattround.analysis.steps import Fit, fit, steps
 from wattround.config.model import Meter
 from wattround.core.wiring import accuracy_of, recipes_of, tree_of
-from wattround.ledger.survey import Series, Survey
+from wattround.ledger.survey import DAY, Series, Survey
 from wattround.ledger.totals import Sums
 from wattround.metering.accuracy import allowance
 from wattround.metering.formula import formulas
 
 MOST_DAYS = 14
 """Days whose minutes are read, however long the span: the cost is bounded."""
-WANTED_DAYS = 4
+WANTED_DAYS = 8
 ACTIVE_WH = 15.0
 
 
@@ -39,7 +39,8 @@ class Evidence:
         self.percent = accuracy_of(meters)
         self.sums: dict[str, Sums] = survey.sums(span.first * 60, span.last * 60)
         self.net, self.peak = survey.hourly(self.meters, *span)
-        self.days = chosen_days(self.net, span)
+        kept = survey.span()
+        self.days = chosen_days(self.net, span, -(-kept[0] // DAY) if kept else 0)
         self.watts = survey.by_minute(self.meters, self.days)
         self.steps = {name: steps(series) for name, series in self.watts.items()}
 
@@ -88,11 +89,14 @@ class Evidence:
         return total
 
 
-def chosen_days(net: Mapping[str, Series], span: Span) -> list[int]:
-    """Days since 1970 on which as many meters as possible did something, so that steps of all of them are seen."""
+def chosen_days(net: Mapping[str, Series], span: Span, first_kept: int) -> list[int]:
+    """Days since 1970 on which as many meters as possible did something, so that steps of all of them are seen.
+
+    Of days before `first_kept` there are only hours.
+    """
     active: dict[int, set[str]] = {}
     for name, series in net.items():
-        for day in range(span.first // 24, -(-span.last // 24)):
+        for day in range(max(first_kept, span.first // 24), -(-span.last // 24)):
             at = day * 24 - span.first
             hours = [value for value in series[max(0, at) : at + 24] if not isnan(value)]
             if hours and max(hours) - min(hours) >= ACTIVE_WH:

@@ -37,9 +37,9 @@ def excess(of: Evidence, parent: str, children: Sequence[str]) -> Excess | None:
     over: dict[int, float] = {}
     allowed = 0.0
     for at in whole:
-        room = _room_wh(of, parent, children, at)
         beyond = sum(of.tree.sign(name) * of.net[name][at] for name in children) - of.net[parent][at]
-        if beyond > room:
+        room = _room_wh(of, parent, children, at) if beyond > 0 else 0.0
+        if beyond > room > 0:
             over[at] = beyond
             allowed += room
     days = {at // 24 for at in over}

@@ -97,8 +97,7 @@ def fit(whole: Series, part: Series, at: Iterable[int], beside: Sequence[Series]
     ratios: list[tuple[int, float]] = []
     for minute in at:
         step, moved = shift_w(part, minute), shift_w(whole, minute)
-        others = sum(0.0 if isnan(each) else abs(each) for each in (shift_w(other, minute) for other in beside))
-        if abs(step) >= floor_w and others <= STEADY * abs(step) and not isnan(moved):
+        if abs(step) >= floor_w and not isnan(moved) and _still(beside, minute, STEADY * abs(step)):
             ratios.append((minute // STRIDE, sign * moved / step))
     if not ratios:
         return Fit(None, 0.0, 0, 0, 0)
@@ -106,6 +105,12 @@ def fit(whole: Series, part: Series, at: Iterable[int], beside: Sequence[Series]
     found = [_around(kind, ratios, days)._replace(kind=kind) for kind in KINDS]
     clear = next((each for each in found if each.clear), None)
     return clear or _around(median(ratio for _, ratio in ratios), ratios, days)
+
+
+def _still(beside: Sequence[Series], at: int, room_w: float) -> bool:
+    """Whether none of these moved, and their noise together is small; one that is not known is taken for still."""
+    moves = [move for move in (shift_w(other, at) for other in beside) if not isnan(move)]
+    return all(abs(move) <= room_w for move in moves) and abs(sum(moves)) <= 2 * room_w
 
 
 def _around(center: float, ratios: list[tuple[int, float]], days: int) -> Fit:
