@@ -390,7 +390,9 @@ def test_a_silent_meter_is_told_and_a_count_is_told_once(tmp_path):
 
 
 def test_children_that_exceed_their_parent_are_told(tmp_path):
-    text = OTHERS.replace('name = "pc"', 'name = "pc"\nwithin = "tv"') + 'load = "tv"\nlasting = "10m"\nexceeded_by_w = 30'
+    text = (
+        OTHERS.replace('name = "pc"', 'name = "pc"\nwithin = "tv"') + 'load = "tv"\nlasting = "10m"\nexceeded_by_w = 30'
+    )
     with Evening(tmp_path, text) as run:
         run.go(15, tv=20, pc=90)
         (message,) = run.told()

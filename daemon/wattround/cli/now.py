@@ -96,7 +96,9 @@ def _kwh(energy_wh: float) -> str:
 
 
 def _money(meter: dict[str, Any]) -> str:
-    return "" if meter["role"] in ("generation", "storage") else cell_text(Decimal(meter["today_cost"]), meter["today_unpriced_wh"])
+    if meter["role"] in ("generation", "storage"):
+        return ""
+    return cell_text(Decimal(meter["today_cost"]), meter["today_unpriced_wh"])
 
 
 def _age(meter: dict[str, Any]) -> str:
