@@ -283,6 +283,53 @@ def rehearse(
         raise _reader_left() from None
 
 
+@app.command()
+def report(
+    file: File = DEFAULT_FILE,
+    period: Annotated[
+        str, typer.Option(help="today, yesterday, week, month (default), last-month, year, last7 or last30.")
+    ] = "",
+    begin: Annotated[str, typer.Option("--from", help="The first day, as 2026-03-01, in place of a period.")] = "",
+    end: Annotated[str, typer.Option("--to", help="The last day; default: today.")] = "",
+    against: Annotated[str, typer.Option(help='Compare with "previous", or days as 2026-02-01..2026-02-28.')] = "",
+    load: Annotated[str, typer.Option(help="When this load draws: by hour of the day and weekday.")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object, for scripts.")] = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="One table, for spreadsheets.")] = False,
+) -> None:
+    """Show where the money goes: every load's energy, its share of the bill, what is left. Changes nothing."""
+    import sqlite3
+    import time
+
+    from wattround.analysis.periods import WrongPeriod
+    from wattround.cli.report import Asked, find, show
+    from wattround.cli.reportdata import as_csv as csv_of
+    from wattround.cli.reportdata import as_json as json_of
+    from wattround.ledger.reader import NoLedger
+
+    if as_json and as_csv:
+        print("wattround: expected one of --json and --csv", file=sys.stderr)
+        raise typer.Exit(2)
+    settings = _settings(file)
+    asked = Asked(period, _day("--from", begin), _day("--to", end), against, load)
+    try:
+        found = find(settings, asked, time.time_ns() // 1_000_000)
+    except WrongPeriod as wrong:
+        print(f"wattround: {wrong}", file=sys.stderr)
+        raise typer.Exit(2) from None
+    except (NoLedger, sqlite3.Error) as trouble:
+        raise _give_up(trouble) from None
+    try:
+        if as_json:
+            print(json_of(found))
+        elif as_csv:
+            print(csv_of(found), end="")
+        else:
+            show(found)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise _reader_left() from None
+
+
 def _with_archive(file: Path) -> tuple[Settings, Path]:
     settings = _settings(file)
     if settings.archive is None:
