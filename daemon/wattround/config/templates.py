@@ -5,9 +5,6 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any, Literal, NamedTuple
 
-from jinja2 import StrictUndefined, TemplateError
-from jinja2.sandbox import ImmutableSandboxedEnvironment
-
 from wattround.config.rule import Template, Templates
 
 Kind = Literal["raised", "settled", "reminder", "digest"]
@@ -98,7 +95,11 @@ class BadTemplate(Exception):  # noqa: N818 - reads as what it is
 
 
 @lru_cache(1)
-def _sandbox() -> ImmutableSandboxedEnvironment:
+def _sandbox() -> Any:
+    # 6 MB that a house does not need whose only channels are for programs
+    from jinja2 import StrictUndefined  # noqa: PLC0415
+    from jinja2.sandbox import ImmutableSandboxedEnvironment  # noqa: PLC0415
+
     # plain text, not HTML: nothing is to be escaped
     return ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
 
@@ -106,6 +107,12 @@ def _sandbox() -> ImmutableSandboxedEnvironment:
 @lru_cache(64)
 def _compiled(source: str) -> Any:
     return _sandbox().from_string(source)
+
+
+def _template_error() -> type[Any]:
+    from jinja2 import TemplateError  # noqa: PLC0415
+
+    return TemplateError
 
 
 def render(source: str, letter: Letter) -> str:
@@ -116,7 +123,7 @@ def render(source: str, letter: Letter) -> str:
     """
     try:
         text: str = _compiled(source).render(letter._asdict())
-    except TemplateError as error:
+    except _template_error() as error:
         line = getattr(error, "lineno", None)
         raise BadTemplate(f"{error.message}{f' (its line {line})' if line and line > 1 else ''}") from None
     except Exception as error:  # noqa: BLE001 - whatever a text of the file does, it must not end the daemon
