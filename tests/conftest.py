@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,9 @@ settings.register_profile(
 settings.register_profile("explore", deadline=None, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "checked"))
 configure_logs()
+# who starts tests in the background may ignore these, and all that tests start would ignore them, too
+signal.signal(signal.SIGINT, signal.default_int_handler)
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 SHARED = Path(__file__).parents[2] / "shared" / "data"
 

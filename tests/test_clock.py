@@ -61,3 +61,21 @@ def test_real_and_scaled_clocks_go_forward():
 @given(st.integers(0, 10_000), st.floats(0, 1, exclude_max=True))
 def test_waits_for_the_broker_grow_to_a_minute_with_jitter(failures, jitter):
     assert FIRST_WAIT_S / 2 <= wait_s(failures, jitter) <= LONGEST_WAIT_S
+
+
+def test_a_pause_between_looking_at_one_clock_and_at_the_other_is_not_taken_for_a_clock_that_was_set():
+    """A process that is stopped, or starved, in just that moment."""
+    clock = HandClock(BEGIN)
+    time = Timekeeper(clock)
+    look = clock.wall_ms
+    pauses = [90_000, 5_000]
+
+    def paused():
+        if pauses:
+            clock.pass_ms(pauses.pop())
+        return look()
+
+    clock.wall_ms = paused
+
+    assert time.sample() == (BEGIN + 95_000, None)
+    assert time.sample() == (BEGIN + 95_000, None)

@@ -6,8 +6,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.main import get_command
 
-from wattround.cli.app import app, archive_app
+from wattround.cli.app import app
+from wattround.config.letter import WeeklyLetter
 from wattround.config.load import examine_text
 from wattround.config.model import (
     Archive,
@@ -24,6 +26,7 @@ from wattround.config.model import (
     Rule,
     Tls,
 )  # fmt: skip
+from wattround.config.page import Page
 from wattround.config.rule import Manners, OccupancyWays, Signal, SignalTest, Spent
 from wattround.config.tariff import Band, Billing, Block, Dynamic, Energy, Tariff
 
@@ -32,19 +35,25 @@ README = (ROOT / "README.md").read_text()
 COMPLETE = (ROOT / "config" / "complete.toml").read_text()
 
 
+def _commands(command, before=""):
+    """Every command by its full name, such as "archive status"."""
+    for name, each in command.commands.items():
+        if hasattr(each, "commands"):
+            yield from _commands(each, f"{before}{name} ")
+        elif not each.hidden:
+            yield before + name
+
+
 @pytest.mark.parametrize(
     "name",
-    [
-        command.callback.__name__.replace("_", " ")
-        for command in (*app.registered_commands, *archive_app.registered_commands)
-    ],
+    sorted(_commands(get_command(app))),
 )
 def test_every_command_is_in_the_readme(name):
     assert f"wattround {name}" in README
 
 
 PARTS = (
-    House, Broker, Tls, Ledger, Archive, Meter, PowerSource, CounterSource, Availability, Person, Rule, Channel,
+    House, Broker, Tls, Ledger, Archive, Page, WeeklyLetter, Meter, PowerSource, CounterSource, Availability, Person, Rule, Channel,
     Manners, OccupancyWays, Signal, SignalTest, Spent, Band, Billing, Block, Dynamic, Energy, Tariff,
 )  # fmt: skip
 

@@ -2,7 +2,9 @@
 
 import io
 import json
+import logging
 import socket
+from contextlib import suppress
 
 import pytest
 import structlog
@@ -53,6 +55,21 @@ def test_debug_lines_cost_nothing_and_are_not_written(log):
     structlog.get_logger("x").debug("never")
 
     assert log.getvalue() == ""
+
+
+@pytest.mark.parametrize("environment", [{}, {"JOURNAL_STREAM": "8:1"}])
+def test_a_log_that_cannot_be_written_disturbs_nobody(environment, log):
+    """A file on a full disk; measuring goes on, and so does the log once there is room."""
+    with open("/dev/full", "w", buffering=1) as full:  # noqa: PTH123 - a device whose disk is full, see full(4)
+        configure_logs(full, environment)
+        structlog.get_logger("x").error("told to nobody")
+        logging.getLogger("a library").error("neither")
+        with suppress(OSError):
+            full.close()
+    configure_logs(log, environment)
+    structlog.get_logger("x").error("told again")
+
+    assert "told again" in log.getvalue()
 
 
 def test_systemd_hears_text_in_utf8_and_nobody_is_no_trouble(tmp_path):

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import threading
 import time
+from types import SimpleNamespace
 
 import pytest
 
@@ -37,6 +38,21 @@ def test_a_thread_that_raises_is_a_failure_and_its_words_are_not_said():
     assert "thread failed" in log.getvalue()
     assert "in run" in log.getvalue()
     assert words not in log.getvalue()
+
+
+@pytest.mark.parametrize("run", [lambda _stop: 1 / 0, lambda _stop: None])
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_thread_that_fails_is_a_failure_even_if_that_cannot_be_told(run, monkeypatch):
+    """Else the daemon would stay, and measure nothing."""
+
+    def broken(*_words, **_facts):
+        raise OSError("no space left")
+
+    monkeypatch.setattr("wattround.threads.log", SimpleNamespace(critical=broken))
+    thread, failed = supervised(run)
+
+    assert failed.wait(5)
+    assert thread.join(time.monotonic() + 5)
 
 
 def test_a_thread_that_returns_too_early_is_a_failure():

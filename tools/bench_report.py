@@ -1,4 +1,4 @@
-"""What a report of a year and of a month cost, beside pandas doing the same sums on the same data in the same run."""
+"""What reports cost, beside pandas doing the same sums on the same data in the same run; both must find the same."""
 
 from __future__ import annotations
 
@@ -11,15 +11,18 @@ import statistics
 import subprocess
 import sys
 import tempfile
-import time
+from collections.abc import Mapping
+from concurrent.futures import ProcessPoolExecutor
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any, NamedTuple
 
 from bench_rehearse import BEGIN_MS, FIRST, HOUR_MS, MINUTE_MS, WEEK_MS, loads, minutes
 from wattround.ledger.batch import Batch
 from wattround.ledger.writer import Writer
 from wattround.metering.minute import Minute
 
+ZONE = "Europe/Madrid"
 HEAD = """
 [house]
 id = "bench"
@@ -39,8 +42,23 @@ export = {{ price_per_kwh = 0.07 }}
 BOARDS = ("board0", "board1", "board2")
 
 
-def build(folder: Path, meters: int, weeks: int) -> str:
-    """A ledger of a house with a supply, a roof, three boards and loads within them; returns the settings' text."""
+class House(NamedTuple):
+    """A ledger of a house with a supply, a roof, three boards and loads within them."""
+
+    file: Path
+    ledger: Path
+    active_w: Mapping[str, float]
+    within: Mapping[str, str]
+
+    @property
+    def remainders(self) -> dict[str, dict[str, int]]:
+        """What is left over of the house, and of each board."""
+        boards = {board: {board: 1} | {name: -1 for name, at in self.within.items() if at == board} for board in BOARDS}
+        return {"bench": {"supply": 1, "roof": 1} | dict.fromkeys(BOARDS, -1), **boards}
+
+
+def build(folder: Path, meters: int, weeks: int) -> House:
+    """One week is made, with some silences of its meters; the others are its copies."""
     rng = random.Random(11)
     found = loads(rng, meters - 2 - len(BOARDS))
     within = {name: BOARDS[number % len(BOARDS)] for number, name in enumerate(found)}
@@ -53,20 +71,27 @@ def build(folder: Path, meters: int, weeks: int) -> str:
     roof = [_roof(row.minute) for row in house]
     rows += roof
     rows += [_less(row, sun.in_uwh) for row, sun in zip(house, roof, strict=True)]
+    silent = {name: _silences(rng) for name in ("supply", "roof", *BOARDS, *found)}
+    rows = [row for row in rows if (row.minute - BEGIN_MS // MINUTE_MS) not in silent[row.meter]]
     rows.sort(key=lambda row: row.minute)
     writer = Writer(folder, "bench", BEGIN_MS)
     writer.register({"supply": "supply", "roof": "generation", **dict.fromkeys((*BOARDS, *found), "circuit")})
     writer.commit(Batch(rows=rows), BEGIN_MS + WEEK_MS, lambda _name: (1 << 31, 90_000))
     writer.close()
     copy(folder, weeks)
-    parts = [
-        HEAD.format(folder=folder),
-        _entry("supply", "", 'role = "supply"'),
-        _entry("roof", "supply", 'role = "generation"'),
-    ]
-    parts += [_entry(board, "supply") for board in BOARDS]
-    parts += [_entry(name, within[name], f"active_w = {active_w or 25}") for name, (active_w, _) in found.items()]
-    return "\n".join(parts)
+    active = {name: active_w or 25 for name, (active_w, _) in found.items()}
+    parts = [HEAD.format(folder=folder), _entry("supply", "", 'role = "supply"')]
+    parts += [_entry("roof", "supply", 'role = "generation"'), *(_entry(board, "supply") for board in BOARDS)]
+    parts += [_entry(name, within[name], f"active_w = {watts}") for name, watts in active.items()]
+    file = folder / "wattround.toml"
+    file.write_text("\n".join(parts))
+    return House(file, folder / "ledger.sqlite3", active, within)
+
+
+def _silences(rng: random.Random) -> set[int]:
+    """Minutes of the week that are not covered: some by themselves, and some hours on end."""
+    begin = rng.randrange(7 * 1440 - 200)
+    return {rng.randrange(7 * 1440) for _ in range(5)} | set(range(begin, begin + rng.randrange(20, 200)))
 
 
 def _entry(name: str, within: str, *more: str) -> str:
@@ -109,111 +134,116 @@ def copy(folder: Path, weeks: int) -> None:
     db.close()
 
 
-def report(file: Path, last: date, days: int) -> tuple[float, float, float]:
-    """Seconds and peak megabytes of the command, and the kilowatt-hours that it found."""
-    command = [sys.executable, "-m", "wattround", "report", str(file), "--json"]
-    command += ["--from", f"{last - timedelta(days=days - 1)}", "--to", f"{last}"]
-    with tempfile.TemporaryFile() as out:
-        began = time.monotonic()
-        child = subprocess.Popen(command, stdout=out)
+class Run(NamedTuple):
+    """CPU seconds and peak megabytes of a whole command, and what it wrote."""
+
+    seconds: float
+    megabytes: float
+    found: Any
+
+
+def run(command: list[str], asked: object = None) -> Run:
+    """A command from the start of its process to the end."""
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as given:
+        given.write(json.dumps(asked).encode())
+        given.seek(0)
+        child = subprocess.Popen([sys.executable, *command], stdin=given, stdout=out)
         _, status, usage = os.wait4(child.pid, 0)
-        seconds = time.monotonic() - began
         if status:
-            raise SystemExit("the report failed")
+            raise SystemExit(f"{command[0]} failed")
         out.seek(0)
-        return seconds, usage.ru_maxrss / 1000, json.load(out)["rows"][0]["energy_kwh"]
+        return Run(usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1000, json.load(out))
 
 
-PANDAS = """
-import sqlite3, sys
-import pandas as pd
-file, table, first, last = sys.argv[1], sys.argv[2], int(sys.argv[3]), int(sys.argv[4])
-db = sqlite3.connect(f"file:{file}?mode=ro", uri=True)
-if table == "hour":
-    rows = pd.read_sql("SELECT hour AS at, meter, in_uwh, out_uwh, covered_ms, peak_milliw, low_milliw FROM hour"
-                       " WHERE hour >= ? AND hour < ?", db, params=(first // 60, last // 60))
-    seconds = 3600
-else:
-    rows = pd.read_sql("SELECT place >> 16 AS at, place & 65535 AS meter, in_uwh, out_uwh, 60000 - uncovered_ms AS"
-                       " covered_ms, peak_milliw, low_milliw FROM minute_row WHERE place >= ? AND place < ?",
-                       db, params=(first << 16, last << 16))
-    seconds = 60
-names = dict(db.execute("SELECT name, id FROM meter"))
-local = pd.to_datetime(rows["at"] * seconds, unit="s", utc=True).dt.tz_convert("Europe/Madrid")
-hour, workday = local.dt.hour, local.dt.day_of_week < 5
-price = pd.Series(0.22, index=rows.index).mask((hour >= 10) & (hour < 14) & workday, 0.31).mask(hour < 8, 0.14)
-net = rows["in_uwh"] - rows["out_uwh"]
-supply, roof = (rows[rows["meter"] == names[name]].set_index("at") for name in ("supply", "roof"))
-consumed = supply["in_uwh"] - supply["out_uwh"] + roof["in_uwh"] - roof["out_uwh"]
-part = (supply["in_uwh"] / consumed).clip(upper=1)
-rows["money"] = net * price * 1.21 / 1e9 * rows["at"].map(part)
-mean = rows["in_uwh"] * 3600 / rows["covered_ms"]
-low, peak, active = rows["low_milliw"].clip(lower=0), rows["peak_milliw"], 25_000
-share = ((mean - low) / (peak - low)).clip(0, 1).fillna(0).mask(low >= active, 1).mask(peak < active, 0)
-rows["running"] = share * rows["covered_ms"]
-rows["standby"] = (low * rows["covered_ms"] * (1 - share) / 3600).where(low < active, 0)
-sums = rows.groupby("meter")[["in_uwh", "out_uwh", "covered_ms", "money", "running", "standby"]].sum()
-print(consumed.sum() / 1e9)
-"""
+class Stretch(NamedTuple):
+    """Local days of a house, up to its ledger's last whole one."""
+
+    house: House
+    days: int
+    last: date
+    by_minute: bool
+
+    @property
+    def first(self) -> date:
+        return self.last - timedelta(days=self.days - 1)
+
+    def report(self) -> Run:
+        days = ("--from", f"{self.first}", "--to", f"{self.last}")
+        return run(["-m", "wattround", "report", str(self.house.file), "--json", *days])
+
+    def pandas(self) -> Run:
+        asked = {
+            "ledger": str(self.house.ledger), "zone": ZONE, "first": f"{self.first}",
+            "after": f"{self.last + timedelta(days=1)}", "by_minute": self.by_minute,
+            "active_w": self.house.active_w, "remainders": self.house.remainders,
+        }  # fmt: skip
+        return run([str(Path(__file__).with_name("bench_pandas.py"))], asked)
 
 
-def beside(ledger: Path, table: str, first: int, last: int) -> tuple[float, float, float]:
-    """The same of pandas: energy, money by band and hour's share, running time and standby of each meter."""
-    began = time.monotonic()
-    child = subprocess.Popen(
-        [sys.executable, "-c", PANDAS, str(ledger), table, str(first), str(last)], stdout=subprocess.PIPE
-    )
-    out = child.stdout.read() if child.stdout else b""
-    _, status, usage = os.wait4(child.pid, 0)
-    if status:
-        raise SystemExit("pandas failed")
-    return time.monotonic() - began, usage.ru_maxrss / 1000, float(out)
+def compare(mine: Mapping[str, Any], theirs: Mapping[str, Any]) -> int:
+    """How many figures both have; another one in any of them ends the run.
+
+    Energies and times to the last digit that is written; money to within two cents, as rows are rounded to add up.
+    """
+    count = 0
+    for row in mine["rows"]:
+        part = {"load": "loads", "remainder": "left"}.get(row["kind"])
+        if part is None:
+            continue
+        other = theirs[part][row["name"]]
+        pairs = [(row["energy_kwh"], other["net"] / 1e9, 1e-9), (float(row["money"]), other["money"], 0.02)]
+        if row["running_h"] is not None:
+            pairs += [(row["running_h"], other["running_ms"] / 3.6e6, 6e-5)]
+            pairs += [(row["standby_kwh"], other["standby_uwh"] / 1e9, 6e-7)]
+        for figure, beside, tolerance in pairs:
+            if abs(figure - beside) > tolerance:
+                raise SystemExit(f"{row['kind']} {row['name']}: {figure}, and {beside} of pandas")
+        count += len(pairs)
+    return count
 
 
 def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--weeks", type=int, default=52)
-    options.add_argument("--meters", type=int, default=40)
-    options.add_argument("--repeat", type=int, default=3)
+    options.add_argument("--weeks", type=int, default=53)
+    options.add_argument("--meters", type=int, nargs="+", default=[10, 20, 40])
+    options.add_argument("--repeat", type=int, default=5)
     given = options.parse_args()
+    last = FIRST + timedelta(days=given.weeks * 7 - 2)  # the ledger ends within the day after, in local time
     with tempfile.TemporaryDirectory(prefix="wattround-bench-") as made:
-        file, folder = Path(made) / "wattround.toml", Path(made) / "ledger"
-        file.write_text(build(folder, given.meters, given.weeks))
-        ledger = folder / "ledger.sqlite3"
-        last = FIRST + timedelta(days=given.weeks * 7 - 2)  # the last day ends in the middle of the ledger's
-        end = BEGIN_MS // MINUTE_MS + (last - FIRST).days * 1440 + 1320
-        spans = {
-            "year": ("hour", given.weeks * 7 - 2),
-            "half": ("hour", given.weeks * 7 // 2),
-            "month": ("minute_row", 30),
+        # in a process of its own: what a child's memory is measured from must not be large itself
+        with ProcessPoolExecutor(1) as builder:
+            houses = {
+                meters: builder.submit(build, Path(made) / f"{meters}", meters, given.weeks).result()
+                for meters in given.meters
+            }
+        largest = max(given.meters)
+        stretches = {
+            f"a year, {meters} meters": Stretch(house, 365, last, by_minute=False) for meters, house in houses.items()
         }
-        found: dict[str, list[tuple[float, float, float]]] = {}
-        for _ in range(given.repeat):
-            for name, (table, days) in spans.items():
-                found.setdefault(name, []).append(report(file, last, days))
-                found.setdefault(f"{name}-pandas", []).append(beside(ledger, table, end - days * 1440, end))
-        table_of(found, given, spans)
-
-
-def table_of(
-    found: dict[str, list[tuple[float, float, float]]], given: argparse.Namespace, spans: dict[str, tuple[str, int]]
-) -> None:
-    def middle(name: str, column: int = 0) -> float:
-        return statistics.median(each[column] for each in found[name])
-
-    print(
-        f"tools/bench report, {given.meters} meters, {given.weeks} weeks, median of {given.repeat} interleaved runs\n"
-    )
-    print("| what | wattround | beside: pandas | ratio | aim |\n|---|---|---|---|---|")
-    aims = {"year": "under 1 s", "half": "", "month": "under 2 s"}
-    for name, (table, days) in spans.items():
-        what = f"{days} days from {'hour totals' if table == 'hour' else 'minutes'}"
-        mine, theirs = middle(name), middle(f"{name}-pandas")
-        print(f"| {what} | {mine:.2f} s | {theirs:.2f} s | {mine / theirs:.2f} | {aims[name]} |")
+        for name, days in (("half a year", 182), ("a quarter of it", 91)):
+            stretches[f"{name}, {largest} meters"] = Stretch(houses[largest], days, last, by_minute=False)
+        stretches[f"31 days to the minute, {largest} meters"] = Stretch(houses[largest], 31, last, by_minute=True)
         print(
-            f"| peak memory of that | {middle(name, 1):.0f} MB | {middle(f'{name}-pandas', 1):.0f} MB | {middle(name, 1) / middle(f'{name}-pandas', 1):.2f} | |"
+            f"tools/bench report: whole commands, CPU seconds and peak memory, medians of {given.repeat} interleaved runs\n"
         )
-        print(f"| energy, kWh | {middle(name, 2):.3f} | {middle(f'{name}-pandas', 2):.3f} | | |")
+        print("| what | wattround report | beside: pandas | ratio | aim |\n|---|---|---|---|---|")
+        aims = {f"a year, {largest} meters": "under 1 s", f"31 days to the minute, {largest} meters": "under 2 s"}
+        figures = 0
+        for name, stretch in stretches.items():
+            mine, theirs = [], []
+            for _ in range(given.repeat):
+                mine.append(stretch.report())
+                theirs.append(stretch.pandas())
+            figures += compare(mine[0].found, theirs[0].found)
+            print(_line(name, mine, theirs, aims.get(name, "")), flush=True)
+        print(f"\n{figures:,} figures of loads and remainders are the same in both.")
+
+
+def _line(name: str, mine: list[Run], theirs: list[Run], aim: str) -> str:
+    seconds = [statistics.median(each.seconds for each in runs) for runs in (mine, theirs)]
+    memory = [statistics.median(each.megabytes for each in runs) for runs in (mine, theirs)]
+    cells = [f"{each:.2f} s, {peak:.0f} MB" for each, peak in zip(seconds, memory, strict=True)]
+    return f"| {name} | {cells[0]} | {cells[1]} | {seconds[0] / seconds[1]:.2f} | {aim} |"
 
 
 if __name__ == "__main__":

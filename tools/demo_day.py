@@ -27,7 +27,7 @@ from rich.text import Text
 
 from simulated.day import Day, ordinary_day
 from simulated.house import METERS, Published, messages
-from simulated.settings import settings_text
+from simulated.settings import settings_text, with_page
 from wattround.cli.now import screen
 from wattround.config.load import load
 from wattround.control import NoDaemon, ask_daemon
@@ -235,7 +235,10 @@ def main() -> None:
         protocol = stage.start_broker(given.broker)
         file = stage.folder / "wattround.toml"
         ledger = stage.folder / "ledger"
-        file.write_text(settings_text(ledger, stage.port, protocol, "10m", "15m"))
+        page = free_port()
+        file.write_text(with_page(settings_text(ledger, stage.port, protocol, "10m", "15m"), page))
+        console.print(f"Its page, as long as the day lasts: http://127.0.0.1:{page}/\n")
+        sys.stdout.flush()
         hub = stage.listen()
         stage.start_daemon(file)
         house = threading.Thread(target=stage.publish, args=(messages(day, BEGIN_MS, SEED), stop), daemon=True)

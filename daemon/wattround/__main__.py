@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+
+
+def lean() -> None:
+    """Keep structlog from bringing in rich, where that is installed: 6 MB for tracebacks that a daemon never shows."""
+    sys.modules["rich"] = None  # type: ignore[assignment] # Python's own way of saying that there is none
 
 
 def main() -> None:
     """Entry point."""
     arguments = sys.argv[1:]
     if arguments[:1] == ["run"] and len(arguments) == 2 and not arguments[1].startswith("-"):
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until the daemon heeds it; its settings are not read yet
+        lean()
         from wattround.daemon import run  # noqa: PLC0415
 
         run(arguments[1])

@@ -71,12 +71,20 @@ class Timekeeper:
 
     def __init__(self, clock: Clock) -> None:
         self.clock = clock
-        self._offset_ms = clock.wall_ms() - clock.mono_ms()
+        mono, wall = self._look()
+        self._offset_ms = wall - mono
         self._last_ms = 0
+
+    def _look(self) -> tuple[int, int]:
+        """Both clocks at one moment, monotonic and wall: a pause between would look like a clock that was set."""
+        while True:
+            before, wall, after = self.clock.mono_ms(), self.clock.wall_ms(), self.clock.mono_ms()
+            if after - before < JUMP_MS // 2:
+                return before, wall
 
     def sample(self) -> tuple[int, Jump | None]:
         """Return now in event time, and the jump if the wall clock was set since the last call."""
-        mono, wall = self.clock.mono_ms(), self.clock.wall_ms()
+        mono, wall = self._look()
         expected = mono + self._offset_ms
         self._offset_ms = wall - mono
         if abs(wall - expected) >= JUMP_MS:

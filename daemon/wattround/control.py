@@ -17,11 +17,12 @@ from pathlib import Path
 from typing import Any
 
 FILE = "control.sock"
-MAX_REQUEST_BYTES = 65_536
+MAX_REQUEST_BYTES = 524_288
+"""A letter with its page is the longest that is asked for."""
 TIMEOUT_S = 10.0
 REQUEST_S = 2.0
 """Time that a client has to say what it wants; others wait meanwhile."""
-COMMANDS = ("now", "archive-status", "archive-refill", "hush")
+COMMANDS = ("now", "archive-status", "archive-refill", "hush", "book", "outdoor", "letter")
 
 Ask = Callable[..., Future[Any]]
 
@@ -67,15 +68,23 @@ class ControlServer:
             except TimeoutError:
                 continue
             with connection, suppress(OSError):
-                answer = self._answer(connection, stop)
+                answer = self._heard(connection, stop)
                 connection.settimeout(REQUEST_S)
                 connection.sendall(answer)
         self._socket.close()
         self._file.unlink(missing_ok=True)
 
-    def _answer(self, connection: socket.socket, stop: threading.Event) -> bytes:
+    def _heard(self, connection: socket.socket, stop: threading.Event) -> bytes:
         try:
-            request = json.loads(_line(connection))
+            line = _line(connection)
+        except OSError as error:  # it said too little in its time
+            return _refusal(str(error) or type(error).__name__)
+        return self.answer(line, stop)
+
+    def answer(self, line: bytes, stop: threading.Event) -> bytes:
+        """What a client gets that says this."""
+        try:
+            request = json.loads(line)
             command = request.pop("do")
             if command not in COMMANDS:
                 return _refusal(f"unknown command; known: {', '.join(COMMANDS)}")

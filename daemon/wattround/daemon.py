@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sqlite3
 import sys
 import threading
+from contextlib import suppress
 from pathlib import Path
 from types import FrameType
 
@@ -31,9 +33,12 @@ class Signals:
     def __init__(self) -> None:
         self.wake = threading.Event()
         self.stop = self.reload = False
+        signal.signal(signal.SIGHUP, self._on_reload)
+
+    def heed_stops(self) -> None:
+        """From now on there is something to be stopped properly."""
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._on_stop)
-        signal.signal(signal.SIGHUP, self._on_reload)
 
     def _on_stop(self, _number: int, _frame: FrameType | None) -> None:
         if self.stop:
@@ -49,11 +54,13 @@ class Signals:
 def run(file: str, clock: Clock | None = None) -> None:
     """Run until told to stop, then exit."""
     configure_logs()
+    signals = Signals()  # before the file is read: what is changed after that is read again
     path = Path(file)
     try:
         loaded = load(path)
     except WrongSettings as wrong:
-        sys.stderr.write(f"{wrong}\n")
+        with suppress(OSError):
+            sys.stderr.write(f"{wrong}\n")
         sys.exit(CONFIG)
     for warning in loaded.warnings:
         log.warning("settings", problem=warning.text(file))
@@ -71,7 +78,9 @@ def run(file: str, clock: Clock | None = None) -> None:
         suspect(Path(loaded.settings.ledger.folder))
         log.exception("cannot start")
         sys.exit(FAILED)
-    signals = Signals()
+    signals.heed_stops()
+    gc.collect()
+    gc.freeze()  # what is here by now stays for good: the collector need not look through it again and again
     service.start()
     while not signals.stop and not service.failed.is_set():
         signals.wake.wait(0.5)
@@ -80,7 +89,9 @@ def run(file: str, clock: Clock | None = None) -> None:
             signals.reload = False
             service.reload()
     status = FAILED if service.failed.is_set() else OK
-    if not service.stop():
+    service.stop()
+    with suppress(OSError):
         sys.stderr.flush()
-        os._exit(status)  # a delivery that hangs must not keep us; its message goes out again at the next start
-    sys.exit(status)
+    # not by way of the interpreter's own end: a delivery that hangs, or a library's worker, must not keep us; what is
+    # to be on the disk is there, and a message that was on its way goes out again at the next start
+    os._exit(status)

@@ -7,6 +7,7 @@ import logging
 import os
 import sys
 from collections.abc import Mapping, MutableMapping
+from contextlib import suppress
 from typing import Any, TextIO
 
 import structlog
@@ -15,12 +16,31 @@ _PRIORITY = {"debug": 7, "info": 6, "warning": 4, "error": 3, "critical": 2}
 _SECRET_KEYS = ("password", "token", "secret", "url_file")
 
 
+class Unfailing:
+    """A stream that drops what it cannot write: a log on a full disk is no reason to stop measuring."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write, if possible."""
+        with suppress(OSError):
+            self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Flush, if possible."""
+        with suppress(OSError):
+            self._stream.flush()
+
+
 def configure_logs(stream: TextIO | None = None, environment: Mapping[str, str] = os.environ) -> None:
     """Set up structlog and the libraries' logging for the whole process."""
-    out = stream or sys.stderr
+    terminal = (stream or sys.stderr).isatty()
+    out: Any = Unfailing(stream or sys.stderr)
     journal = "JOURNAL_STREAM" in environment
     plain = _journal_line if journal else _json_line
-    render: Any = structlog.dev.ConsoleRenderer() if out.isatty() else plain
+    render: Any = structlog.dev.ConsoleRenderer() if terminal else plain
     structlog.configure(
         processors=[
             structlog.stdlib.add_log_level,

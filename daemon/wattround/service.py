@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from wattround.core.loop import Core
 from wattround.ingest.broker import BrokerLink
 from wattround.ingest.session import most_unacknowledged
 from wattround.ledger.opening import suspect
+from wattround.letter.desk import Desk
 from wattround.notify.outlets import Outlets
 from wattround.systemd import Notifier
 from wattround.threads import Supervised
@@ -30,6 +32,7 @@ log = structlog.get_logger("service")
 STOP_BUDGET_S = 4.5
 """All of a stop; systemd and the person at the terminal are told 5 s."""
 PATIENCE_S = 120.0
+REPLACE_S = 3.0
 IDLE_S, GATHER_S = 0.5, 0.02
 
 
@@ -58,7 +61,15 @@ class Service:
         self._core_thread = self._thread("core", self._run_core, lambda: self._beat_s)
         self._link_thread = self._thread("broker", self.link.run, lambda: self.link.beat_s)
         control = self._thread("control", self.control.run, lambda: self.control.beat_s)
-        self._others = [control, *self._channel_threads(), *self._archive_threads()]
+        self._others = [control, *self._channel_threads(), *self._archive_threads(), *self._page_threads()]
+        self._others += self._letter_threads()
+
+    @property
+    def _replaceable(self) -> tuple[tuple[str, Callable[[], list[Supervised]]], ...]:
+        """Parts that are made anew when their section of the settings has changed."""
+        return (
+            ("archive", self._archive_threads), ("page", self._page_threads), ("letter", self._letter_threads)
+        )  # fmt: skip
 
     def _thread(self, name: str, run: Any, beat: Any) -> Supervised:
         return Supervised(name, run, beat, PATIENCE_S, self.failed)
@@ -74,6 +85,20 @@ class Service:
 
         shipper = Shipper(self.settings, self.settings.archive, self.inbox.ask)
         return [self._thread("archive", shipper.run, lambda: shipper.beat_s)]
+
+    def _page_threads(self) -> list[Supervised]:
+        place = self.settings.page.place
+        if place is None:
+            return []
+        from wattround.page.doorway import Doorway  # noqa: PLC0415 - only where there is to be a page
+
+        doorway = Doorway(lambda: self.settings, self.inbox.ask, place, self._file)
+        return [self._thread("page", doorway.run, lambda: doorway.beat_s)]
+
+    def _letter_threads(self) -> list[Supervised]:
+        desk = Desk(lambda: self.settings, self.inbox.ask)
+        self.calendar.weekly(self.settings.letter, self.settings.house.time_zone, desk.knock)
+        return [self._thread("letter", desk.run, lambda: desk.beat_s)] if self.settings.letter is not None else []
 
     def _filters_changed(self, filters: dict[str, int]) -> None:
         self.inbox.ask("filters", filters=filters)
@@ -134,15 +159,20 @@ class Service:
             return False
         most_acks = most_unacknowledged(settings)
         wanted = self.inbox.ask("settings", settings=settings, most_acks=most_acks).result(timeout=30)
-        archive_changed = settings.archive != self.settings.archive
+        changed_parts = [
+            (name, threads)
+            for name, threads in self._replaceable
+            if getattr(settings, name) != getattr(self.settings, name)
+        ]
         self.settings = settings
         self.link.reload(settings, wanted)
         fresh = self._channel_threads()
-        if archive_changed:
-            for thread in [thread for thread in self._others if thread.name == "archive"]:
+        for name, threads in changed_parts:
+            for thread in [thread for thread in self._others if thread.name == name]:
                 thread.stop.set()
+                thread.join(time.monotonic() + REPLACE_S)  # what it holds, such as a port, is wanted by the next one
                 self._others.remove(thread)
-            fresh += self._archive_threads()
+            fresh += threads()
         for thread in fresh:
             thread.start()
         self._others += fresh

@@ -29,17 +29,20 @@ class Supervised:
         self._thread.start()
 
     def _guarded(self) -> None:
+        trouble: Exception | None = None
         try:
             self._run(self.stop)
         except Exception as error:  # noqa: BLE001 - told below
-            # without the error's own text: a library may have put a secret into it
-            where = traceback.format_list(traceback.extract_tb(error.__traceback__))
-            log.critical("thread failed", thread=self.name, error=type(error).__name__, where="".join(where))
-            self._failed.set()
+            trouble = error
+        if trouble is None and self.stop.is_set():
             return
-        if not self.stop.is_set():
+        self._failed.set()  # first: whatever hinders the telling, the daemon must not stay without this thread
+        if trouble is None:
             log.critical("thread ended by itself", thread=self.name)
-            self._failed.set()
+        else:
+            # without the error's own text: a library may have put a secret into it
+            where = traceback.format_list(traceback.extract_tb(trouble.__traceback__))
+            log.critical("thread failed", thread=self.name, error=type(trouble).__name__, where="".join(where))
 
     @property
     def alive(self) -> bool:

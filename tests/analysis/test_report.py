@@ -338,3 +338,13 @@ def test_days_that_a_report_is_about():
             against(words, named("month", today))
     with pytest.raises(WrongPeriod, match="after --to"):
         chosen("", today, today - timedelta(days=1), today)
+
+
+@pytest.mark.parametrize("day", [date.min, date(1969, 12, 31), date(3000, 1, 1), date.max])
+def test_days_that_no_ledger_can_have_are_told(day):
+    """A fuzzer found the first of them: there are no days before it to compare with."""
+    today = date(2026, 3, 18)
+    with pytest.raises(WrongPeriod, match="1970-01-01 and 2999-12-31"):
+        chosen("", min(day, today), max(day, today), today)
+    with pytest.raises(WrongPeriod, match="1970-01-01 and 2999-12-31"):
+        against(f"{min(day, today)}..{max(day, today)}", Days(today, today))

@@ -117,9 +117,9 @@ def test_one_row_that_is_refused_does_not_hold_up_the_others(ship):
     database = Database(always=refuse)
     ship(database, lambda core: core.arrived)
 
-    taken = [
+    taken = {
         line for lines, _ in database.requests if not any(line.endswith(poison) for line in lines) for line in lines
-    ]
+    }
     assert len(taken) == len(ROWS) - 1
 
 
@@ -129,6 +129,48 @@ def test_a_database_that_refuses_everything_loses_nothing(ship, status):
     core = ship(Database(always=status), lambda core: core.troubles)
 
     assert core.arrived == []
+
+
+@pytest.mark.parametrize("status", [400, 422])
+def test_a_database_that_begins_to_refuse_everything_loses_nothing_either(ship, status, monkeypatch):
+    """A setting of its is changed, and changed back: a row is left out only while others are taken."""
+    monkeypatch.setattr("wattround.archive.shipper.IDLE_S", 0.05)
+    database = Database(always=lambda _lines: status if refusing.is_set() else 204)
+    refusing = threading.Event()
+    core = ship(database, lambda core: core.arrived, rows=ROWS[:1])
+    refusing.set()
+    core.rows = ROWS[1:3]
+    core.arrived.clear()
+    until(lambda: core.troubles)
+    assert core.arrived == []
+    refusing.clear()
+
+    until(lambda: core.arrived)
+    assert len(database.requests[-1][0]) == 2
+
+
+def test_a_single_row_that_is_refused_is_left_out_where_an_earlier_one_is_still_taken(ship, monkeypatch):
+    """A house of one meter: its parcels have one row each."""
+    monkeypatch.setattr("wattround.archive.shipper.IDLE_S", 0.05)
+    poison = f" {ROWS[1].minute.minute * 60_000}"
+    database = Database(always=lambda lines: 400 if any(line.endswith(poison) for line in lines) else 204)
+    core = ship(database, lambda core: core.arrived, rows=ROWS[:1])
+    core.rows = ROWS[1:2]
+    core.arrived.clear()
+
+    until(lambda: core.arrived)
+    assert core.troubles == []
+
+
+def test_a_database_that_takes_rows_again_just_as_it_is_asked_whether_it_does_loses_nothing(ship, monkeypatch):
+    monkeypatch.setattr("wattround.archive.shipper.IDLE_S", 0.05)
+    database = Database(204, 400)
+    core = ship(database, lambda core: core.arrived, rows=ROWS[:1])
+    core.rows = ROWS[1:2]
+    core.arrived.clear()
+
+    until(lambda: core.arrived)
+    assert database.requests[-1][0][0].endswith(f" {ROWS[1].minute.minute * 60_000}")
 
 
 def test_a_parcel_that_is_too_large_is_halved(ship):

@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+import math
+import shutil
 import subprocess
 
 import pytest
@@ -125,3 +127,63 @@ def test_without_a_ledger_there_is_nothing_to_report(tmp_path):
 
     assert (answer.returncode, answer.stdout) == (69, "")
     assert "has the daemon run with these settings?" in answer.stderr
+
+
+# -- what the inventory explains --------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def stocked(file, tmp_path_factory):
+    """The same house with loads in its inventory, entered as a person does."""
+    folder = tmp_path_factory.mktemp("stocked")
+    shutil.copytree(file.parent / "ledger", folder / "ledger")
+    made = folder / "house.toml"
+    made.write_text(file.read_text().replace(str(file.parent), str(folder)))
+    for words in (
+        ("Bell & controls", "--circuit", "board", "--watts", "40", "--plus-minus", "2", "--hours", "24"),
+        ("Attic fan", "--circuit", "board", "--watts", "30"),
+        ("Screen", "--circuit", "tv", "--watts", "118", "--plus-minus", "10", "--hours", "3-6"),
+        ("Kiln", "--circuit", "oven", "--watts", "1800", "--plus-minus", "10", "--hours", "6"),
+        ("Clock", "--watts", "2", "--hours", "24"),
+    ):
+        subprocess.run([*COMMAND, "inventory", "add", *words, "-f", str(made)], check=True, capture_output=True)
+    return made
+
+
+def test_what_is_left_of_a_circuit_is_explained_by_its_inventory(stocked):
+    """Board: 60 W x 48 h that the oven did not take, of which 40 W x 48 h are listed, ± 2 W and the meter's 5 % of it.
+
+    Television: 0.57 kWh, of which 118 W x 4.5 h x 2 days are listed, give or take the hours.
+    """
+    answer = command(str(stocked), *DAYS)
+    text = " ".join(answer.stdout.split())
+    facts = json.loads(command(str(stocked), *DAYS, "--json").stdout)
+    found = {each["circuit"]: each for each in facts["listed"]}
+    rows = {(each["kind"], each["name"]): each["energy_kwh"] for each in facts["rows"]}
+    half = 2 * math.hypot(1.0 * 24, 0.05 * 40 * 24 / 3**0.5) * 2 / 1000
+
+    assert (answer.returncode, answer.stderr) == (0, "")
+    assert list(found) == ["board", "oven", "tv"]
+    board = found["board"]
+    assert board["what"] == "remainder"
+    assert board["used_kwh"] == pytest.approx(rows["remainder", "board"], abs=1e-6)
+    assert found["tv"]["used_kwh"] == pytest.approx(rows["load", "tv"], abs=1e-6)
+    assert (board["listed_kwh"], board["unexplained_kwh"], board["share_percent"]) == (1.92, 0.96, 66.667)
+    assert (board["listed_low_kwh"], board["listed_high_kwh"]) == pytest.approx((1.92 - half, 1.92 + half), abs=1e-6)
+    assert (board["loads"], board["missing"]) == (1, ["Attic fan"])
+    assert (
+        "Listed on Board (what no meter within it saw: 2.88 kWh): 1.92 kWh, between 1.77 and 2.07, 67 %; 0.96 kWh are not"
+        " explained. No hours or watts: Attic fan."
+    ) in text
+    assert "Listed on Television (all of it: 0.57 kWh): 1.06 kWh" in text
+    assert "kWh more than was used." in text.partition("Listed on oven")[2].partition("Listed on")[0]
+    assert all(len(line) <= 100 for line in answer.stdout.splitlines())
+
+
+def test_the_page_says_it_too_and_without_an_inventory_nothing_is_said(stocked, file, tmp_path):
+    page = tmp_path / "page.html"
+    command(str(stocked), *DAYS, "--html", str(page))
+
+    assert "Listed on Board (what no meter within it saw: 2.88 kWh): 1.92 kWh" in " ".join(page.read_text().split())
+    assert json.loads(command(str(file), *DAYS, "--json").stdout)["listed"] == []
+    assert "Listed on" not in command(str(file), *DAYS).stdout

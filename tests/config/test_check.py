@@ -36,6 +36,17 @@ def test_a_right_file_has_no_problems():
     assert problems(HOUSE + METER) == []
 
 
+@pytest.mark.parametrize("host", ["mqtt://hub", "hub:1883", "hub /path", "192.0.2.7:8883"])
+def test_a_brokers_host_is_a_name_or_an_address_alone(host):
+    found = only(HOUSE + METER + f'[broker]\nhost = "{host}"\n')
+    assert (found.key, "the port goes into port" in found.expected) == ("broker.host", True)
+
+
+@pytest.mark.parametrize("host", ["hub", "hub.home.arpa", "192.0.2.7", "::1", "fe80::1%eth0", "2001:db8::7"])
+def test_any_host_may_be_the_brokers(host):
+    assert problems(HOUSE + METER + f'[broker]\nhost = "{host}"\n') == []
+
+
 def test_all_problems_come_at_once_in_the_order_of_lines():
     text = """[house]
 id = "testhouse"
@@ -297,3 +308,23 @@ def test_the_command_exits_with_0_for_a_right_file(tmp_path):
 
     assert answer.returncode == 0
     assert "right" in answer.stdout
+
+
+@pytest.mark.parametrize("behind", ["W", "kWh", "\u00b5W", "kilowatt hours"])
+def test_a_text_behind_a_number_may_be_said(behind):
+    assert (
+        problems(HOUSE + METER.replace('topic = "t/tv"', f'topic = "t/tv", behind = "{behind}", decimal_comma = true'))
+        == []
+    )
+
+
+@pytest.mark.parametrize("behind", ["", " W", "W ", "m2", "-W", "W.", "x" * 17, "\\u0007"])
+def test_a_text_behind_a_number_has_no_digits_signs_or_spaces_around_it(behind):
+    found = only(HOUSE + METER.replace('topic = "t/tv"', f'topic = "t/tv", behind = "{behind}"'))
+    assert (found.key, 'such as "W"' in found.expected) == ('meters["tv"].power.behind', True)
+
+
+@pytest.mark.parametrize("key", ['behind = "W"', "decimal_comma = true"])
+def test_senml_has_bare_numbers(key):
+    found = only(HOUSE + METER.replace('topic = "t/tv"', f'topic = "t/tv", senml = "urn:x", {key}'))
+    assert (found.key, found.expected) == (f'meters["tv"].power.{key.split()[0]}', "one of the two")

@@ -110,3 +110,22 @@ home = ["home"]
     wanted = routes.subscriptions()
     assert wanted.pop("wattround/testhouse/request") == 0
     assert wanted == {"live": 0, "stamped": 1, "counter": 1, "presence": 1}
+
+
+@pytest.mark.parametrize(
+    ("source", "payload"),
+    [
+        ('pointer = "/w", time_pointer = "/t", time_unit = "ms"', '{{"w": 1, "t": {}}}'),
+        ('senml = "m"', '[{{"n": "m", "u": "W", "v": 1, "bt": {}e-3}}]'),
+    ],
+)
+def test_a_stamp_in_the_future_is_refused_beyond_what_our_own_clock_may_be_behind(source, payload):
+    (feed,) = router(f'[[meters]]\nname = "m"\npower = {{ topic = "t", {source} }}\n').exact["t"]
+
+    def said(ahead_ms):
+        return payload.format(ARRIVAL + ahead_ms).encode()
+
+    assert feed.values(said(60_000), ARRIVAL) == [(1.0, ARRIVAL + 60_000)]
+    assert feed.values(said(3_600_000), ARRIVAL, 3_600_000) == [(1.0, ARRIVAL + 3_600_000)]
+    with pytest.raises(BadPayload, match="future"):
+        feed.values(said(3_600_000), ARRIVAL)

@@ -1,12 +1,15 @@
 """Payloads: RFC 6901 pointers, numbers, times; whatever else comes is refused and nothing else happens."""
 
 import json
+import re
 
 import jsonpointer
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wattround.config.model import Meter, PowerSource
+from wattround.ingest.feed import feeds_of
 from wattround.ingest.payload import (
     MAX_PAYLOAD_BYTES,
     BadPayload,
@@ -15,7 +18,9 @@ from wattround.ingest.payload import (
     json_number,
     json_pointer,
     plain_number,
+    plain_text,
     word,
+    written_number,
 )
 from wattround.ingest.senml import senml_number
 
@@ -84,6 +89,8 @@ DECODERS = {
     "json": json_number("/w", "/t", "ms"),
     "json with time": json_number("/w", "/t", "rfc3339"),
     "senml": senml_number("w", "power"),
+    "text": plain_text(written_number("kW", decimal_comma=True)),
+    "json with text": json_number("/w", None, "s", written_number("W", decimal_comma=False)),
 }
 
 
@@ -131,8 +138,57 @@ def test_times_that_are_none_are_refused(found, unit):
         as_stamp(found, unit)
 
 
-def test_a_stamp_in_the_future_or_before_there_were_meters_is_refused():
-    assert checked_stamp(NOW_MS + 60_000, NOW_MS) == NOW_MS + 60_000
-    for wrong in (NOW_MS + 3_600_000, 5, -1):
+def test_a_stamp_from_before_there_were_meters_is_refused():
+    assert checked_stamp(NOW_MS) == NOW_MS
+    for wrong in (5, -1):
         with pytest.raises(BadPayload):
-            checked_stamp(wrong, NOW_MS)
+            checked_stamp(wrong)
+
+
+# -- numbers that are not bare ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("payload", "behind", "comma", "value"),
+    [
+        (b"118.5 W", "W", False, 118.5), (b"118.5W", "W", False, 118.5), (b" -3 W\n", "W", False, -3.0),
+        ("21 \u00b5W".encode(), "\u00b5W", False, 21.0), (b"4 kilowatt hours", "kilowatt hours", False, 4.0),
+        (b"118,5", None, True, 118.5), (b"118", None, True, 118.0), (b"-0,5 W", "W", True, -0.5),
+        (b"1.5e3 W", "W", False, 1500.0),
+    ],
+)  # fmt: skip
+def test_a_number_is_read_as_it_is_said_to_be_written(payload, behind, comma, value):
+    assert plain_text(written_number(behind, decimal_comma=comma))(payload, NOW_MS) == [(value, None)]
+
+
+@pytest.mark.parametrize(
+    ("payload", "behind", "comma", "says"),
+    [
+        (b"118.5", "W", False, 'no "W" behind a number'), (b"118.5 kW", "W", False, "no number"),
+        (b"118.5 mW", "W", False, "no number"), (b"118.5 w", "W", False, 'no "W" behind a number'),
+        (b"W", "W", False, "no number"), (b"118.5 W W", "W", False, "no number"),
+        (b"118.5", None, True, "a point where a decimal comma was expected"), (b"1.234,5", None, True, "a point"),
+        (b"1,234,5", None, True, "no number"), (b",", None, True, "no number"), (b"nan W", "W", False, "no finite number"),
+        (b"1_0 W", "W", False, "no finite number"), ("\u0663 W".encode(), "W", False, "no number"),
+        (b"\xff W", "W", False, "no UTF-8 text"), (b"1" * 70, None, True, "more than a number"),
+    ],
+)  # fmt: skip
+def test_what_is_written_otherwise_is_refused(payload, behind, comma, says):
+    with pytest.raises(BadPayload, match=re.escape(says)):
+        plain_text(written_number(behind, decimal_comma=comma))(payload, NOW_MS)
+
+
+def test_in_json_a_number_needs_no_comma_and_a_text_is_read_by_the_same_rule():
+    comma = json_number("/w", None, "s", written_number(None, decimal_comma=True))
+    behind = json_number("/w", "/t", "ms", written_number("W", decimal_comma=False))
+
+    assert comma(b'{"w": 118.5}', NOW_MS) == comma(b'{"w": "118,5"}', NOW_MS) == [(118.5, None)]
+    assert behind(b'{"w": "118.5 W", "t": %d}' % NOW_MS, NOW_MS) == [(118.5, NOW_MS)]
+    for payload in (b'{"w": 118.5, "t": 1780000000000}', b'{"w": null, "t": 1780000000000}'):
+        with pytest.raises(BadPayload, match='no "W" behind a number'):
+            behind(payload, NOW_MS)
+
+
+def test_a_bare_number_takes_the_path_it_always_took():
+    assert feeds_of(Meter(name="a", power=PowerSource(topic="a")), "a")[0].plain
+    assert not feeds_of(Meter(name="a", power=PowerSource(topic="a", behind="W")), "a")[0].plain

@@ -216,3 +216,34 @@ def test_a_row_and_the_record_of_it_commit_together(tmp_path):
     assert [waiting.message for waiting in made.waiting(0)] == [message]
     assert made.state("house") == (NOW_MS, {"x": 1})
     made.close()
+
+
+def test_a_row_amended_again_while_it_is_on_its_way_to_the_archive_goes_once_more(tmp_path):
+    made = writer(tmp_path)
+    made.ship_mark = MINUTE
+    commit(made, row("a", MINUTE, 100))
+    (shipped,) = made.amended_rows(10)
+    commit(made, row("a", MINUTE, 200))  # before the database has answered
+    commit(made, reshipped=[(MINUTE, shipped.meter_id, shipped.revision)])
+
+    (again,) = made.amended_rows(10)
+    assert (again.minute.in_uwh, again.revision > shipped.revision) == (200, True)
+    commit(made, reshipped=[(MINUTE, again.meter_id, again.revision)])
+    assert made.amended_rows(10) == []
+    made.close()
+
+
+def test_a_row_that_went_out_as_amended_never_says_two_things_by_one_revision(tmp_path):
+    """After a kill with the clock set back, what counts as shipped may lie before it."""
+    made = writer(tmp_path)
+    made.ship_mark = MINUTE
+    commit(made, row("a", MINUTE, 100), row("b", MINUTE, 7))
+    shipped = {each.minute.meter: each for each in made.amended_rows(10)}
+    made.ship_mark = MINUTE - 60
+    commit(made, row("a", MINUTE, 200))
+
+    again = {each.minute.meter: each for each in made.next_rows((-1, 0), MINUTE, 10)}
+    assert again["a"].minute.in_uwh == 200
+    assert again["a"].revision > shipped["a"].revision
+    assert again["b"] == shipped["b"]
+    made.close()

@@ -3,10 +3,11 @@
 import math
 
 import hypothesis.strategies as st
+import pytest
 from hypothesis import given, settings
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from wattround.metering.counter import gain, settle
+from wattround.metering.counter import OLD_NEWS_MS, gain, settle
 from wattround.metering.level import Thresholds
 from wattround.metering.meter import Meter
 from wattround.metering.minute import ESTIMATED, MINUTE_MS, Minute, uwh
@@ -275,6 +276,39 @@ def test_settling_adds_up(span_ms, total_wms, slices):
     assert all(inside.get(share.minute, (0.0, 0))[0] + share.wms >= -1e-3 for share in shares)
 
 
+def test_what_was_measured_outside_the_span_by_a_clock_that_was_wrong_counts_there_and_not_again():
+    shares = settle(6_000_000, 6_600_000, 1_000.0, {3: (400.0, 60_000), 100: (100.0, 60_000)})
+
+    assert math.isclose(sum(share.wms for share in shares), 500.0)
+    assert {share.minute for share in shares} == set(range(100, 110))
+
+
+@pytest.mark.parametrize("has_power", [False, True])
+def test_a_value_whose_time_lies_decades_back_fills_no_decades(has_power):
+    """A meter that came up in the year 2000 and was set right: millions of minutes would stop the daemon."""
+    meter, out = counter_meter(stamped=True, has_power=has_power)
+    meter.hear_counter(946_684_800_000, 1000.0)
+    meter.hear_counter(946_684_860_000, 1001.0)
+    meter.hear_counter(START_MS, 1500.0)
+    meter.hear_counter(START_MS + 1_200_000, 1520.0)
+    meter.hear_counter(START_MS + 2_400_000, 1540.0)
+
+    rows = finished(meter, out, START_MS + 2_400_000)
+
+    assert len(rows) < 100
+    assert sum(row.in_uwh for row in rows.values()) >= 40_000_000 - len(rows)
+
+
+def test_a_register_that_has_not_moved_for_years_fills_a_year_at_most():
+    meter, out = counter_meter(stamped=True)
+    for day in range(0, 800, 10):
+        meter.hear_counter(START_MS + day * 86_400_000, 1000.0)
+    before = len(out.rows)
+    meter.hear_counter(START_MS + 800 * 86_400_000, 1001.0)
+
+    assert len(out.rows) - before < 402 * 1440 + 11 * 1440
+
+
 def test_a_sum_that_gets_smaller_has_wrapped_or_been_reset():
     """RFC 8428 on sums; the verdict says which."""
     assert gain(100.0, 105.0, 50.0, None) == (5.0, "gained")
@@ -309,7 +343,15 @@ class CounterMachine(RuleBasedStateMachine):
 
     @rule()
     def restarts(self):
-        """What was counted since the last reading is forgotten by the device itself."""
+        """What was counted since the last reading is forgotten by the device itself, which was off for a while.
+
+        It was read for some time before: one that begins again twice within minutes of its values cannot be told from
+        one whose values come late.
+        """
+        for _ in range(2):
+            self.now += OLD_NEWS_MS
+            self.is_read()
+        self.now += 2 * OLD_NEWS_MS
         self.register = 0.0
 
     @invariant()
@@ -327,3 +369,105 @@ class CounterMachine(RuleBasedStateMachine):
 
 TestCounterMachine = CounterMachine.TestCase
 TestCounterMachine.settings = settings(max_examples=60, stateful_step_count=30, deadline=None)
+
+
+def test_values_that_were_held_up_and_come_all_at_once_count():
+    """A line that stood still for ten minutes, or a meter that catches up: each value a moment after the other."""
+    meter, out = counter_meter()
+    meter.hear_counter(START_MS, 1_000.0)
+    meter.hear_counter(START_MS + 60_000, 1_020.0)
+    for number in range(10):
+        assert meter.hear_counter(START_MS + 660_000 + number, 1_040.0 + 20 * number) == "gained"
+
+    rows = finished(meter, out, START_MS + 661_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 220_000_000) <= len(rows)
+
+
+def test_what_may_come_late_is_no_more_than_what_a_load_could_have_drawn_before():
+    meter, _ = counter_meter(highest_w=3600.0)
+    meter.hear_counter(START_MS, 1_000.0)
+    meter.hear_counter(START_MS + 60_000, 1_020.0)
+
+    assert meter.hear_counter(START_MS + 60_001, 1_059.0) == "gained"  # 60 Wh a minute at most, 20 of them are had
+    assert meter.hear_counter(START_MS + 60_002, 1_062.0) == "implausible"
+
+
+def test_a_single_value_far_above_makes_no_energy_and_hides_none():
+    """One broken value, then the register goes on where it was: that is no reset, and no 4 MWh."""
+    meter, out = counter_meter()
+    for minute, value in enumerate((4_000_000.0, 4_000_001.0, 9e9, 4_000_003.0, 4_000_004.0)):
+        meter.hear_counter(START_MS + minute * 60_000, value)
+
+    rows = finished(meter, out, START_MS + 240_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 4_000_000) <= len(rows)
+
+
+def test_a_value_far_above_that_comes_just_before_the_next_right_one_hides_none_either():
+    meter, out = counter_meter()
+    for at_ms, value in ((0, 4_000_000.0), (60_000, 4_000_020.0), (119_999, 9e9), (120_000, 4_000_040.0)):
+        meter.hear_counter(START_MS + at_ms, value)
+
+    rows = finished(meter, out, START_MS + 120_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 40_000_000) <= len(rows)
+
+
+def test_a_register_that_was_exchanged_for_a_higher_one_goes_on_from_there():
+    meter, out = counter_meter()
+    for minute, value in enumerate((100.0, 101.0, 50_000.0, 50_001.0, 2.0, 3.0)):
+        meter.hear_counter(START_MS + minute * 60_000, value)
+
+    rows = finished(meter, out, START_MS + 300_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - (1 + 1 + 2 + 1) * 1_000_000) <= len(rows)
+
+
+def test_values_that_overtake_each_other_make_no_energy():
+    """A meter that was cut off says what is new before it has said all that it had kept: that is no reset."""
+    meter, out = counter_meter()
+    for minute in range(30):
+        meter.hear_counter(START_MS + minute * 60_000, 1_000.0 + 20 * minute)
+    for number, minute in enumerate((50, 30, 31, 48, 49, 50, 51)):
+        meter.hear_counter(START_MS + 50 * 60_000 + number * 700, 1_000.0 + 20 * minute)
+    meter.hear_counter(START_MS + 52 * 60_000, 1_000.0 + 20 * 52)
+
+    rows = finished(meter, out, START_MS + 52 * 60_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 20 * 52 * 1_000_000) <= len(rows)
+
+
+def test_values_that_were_sent_again_after_an_outage_make_no_energy():
+    """The meter does not know that its last ones had arrived, and says what is new before it says them again."""
+    meter, out = counter_meter()
+    for minute in range(30):
+        meter.hear_counter(START_MS + minute * 60_000, 1_000.0 + 20 * minute)
+    for number, minute in enumerate((60, 28, 29, 30, 59, 61)):
+        meter.hear_counter(START_MS + 60 * 60_000 + number * 700, 1_000.0 + 20 * minute)
+
+    rows = finished(meter, out, START_MS + 61 * 60_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - 20 * 61 * 1_000_000) <= len(rows)
+
+
+def test_a_register_that_begins_again_within_minutes_loses_no_more_than_it_showed():
+    """It passes values that it had a moment ago, which may be old ones: nobody can tell."""
+    meter, out = counter_meter()
+    for minute in range(60):
+        meter.hear_counter(START_MS + minute * 60_000, 20.0 * (minute if minute < 4 else minute - 3.5))
+
+    rows = finished(meter, out, START_MS + 59 * 60_000)
+
+    true_uwh, shown_uwh = 1_170_000_000, 60_000_000
+    assert true_uwh - shown_uwh - len(rows) <= sum(row.in_uwh for row in rows.values()) <= true_uwh + len(rows)
+
+
+def test_a_register_that_begins_again_is_known_at_once_where_it_showed_more_than_minutes_energy():
+    meter, out = counter_meter()
+    for minute in range(60):
+        meter.hear_counter(START_MS + minute * 60_000, 20.0 * (minute if minute < 40 else minute - 39.5))
+
+    rows = finished(meter, out, START_MS + 59 * 60_000)
+
+    assert abs(sum(row.in_uwh for row in rows.values()) - (20 * 39 + 20 * 19.5) * 1_000_000) <= len(rows)

@@ -94,6 +94,7 @@ class Mailbox:
     def __init__(self) -> None:
         self.told: list[Waiting] = []
         self.replies: list[tuple[str, bytes]] = []
+        self.retained: list[tuple[int, str, str]] = []
         self.open = True
 
     def submit(self, waiting: Waiting) -> bool:
@@ -103,6 +104,12 @@ class Mailbox:
 
     def reply(self, topic: str, payload: bytes) -> None:
         self.replies.append((topic, payload))
+
+    def retain(self, topic: str, text: str) -> int | None:
+        if not self.open:
+            return None
+        self.retained.append((-1 - len(self.retained), topic, text))
+        return self.retained[-1][0]
 
 
 class HouseRun:

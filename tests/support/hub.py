@@ -19,10 +19,12 @@ class Hub:
         self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
         self.client.on_message = self._hear
         self.client.on_connect = lambda client, *_: client.subscribe("wattround/#", 1)
+        granted = threading.Event()
+        self.client.on_subscribe = lambda *_: granted.set()
         self.client.max_queued_messages_set(0)
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
-        until(self.client.is_connected)
+        until(granted.is_set)  # being connected is not enough: what is said before it is granted is never heard
 
     def _hear(self, _client, _data, message) -> None:
         with self.lock:

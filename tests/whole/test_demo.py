@@ -5,6 +5,7 @@ import re
 import signal
 import subprocess
 import sys
+import urllib.request
 from pathlib import Path
 
 import psutil
@@ -55,6 +56,9 @@ def test_a_demo_that_is_ended_early_leaves_nothing_running(tmp_path, number):
     until(lambda: any("connected" in log.read_text() for log in tmp_path.glob("wattround-demo-*/daemon.log")))
     children = psutil.Process(demo.pid).children(recursive=True)
     assert len(children) >= 2
+    address = re.search(r"http://127\.0\.0\.1:\d+/", (tmp_path / "out").read_text())[0]
+    with urllib.request.urlopen(address, timeout=30) as page:
+        assert "Quince House: now" in page.read().decode()
 
     demo.send_signal(number)
     demo.wait(20)

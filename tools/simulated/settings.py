@@ -91,3 +91,8 @@ def settings_text(folder: Path, port: int, protocol: str, checkpoint: str = "60s
     """The whole file."""
     head = HEAD.format(folder=folder, port=port, protocol=protocol, checkpoint=checkpoint)
     return head + "\n".join(_entry(meter, hold) for meter in METERS) + "\n" + TAIL
+
+
+def with_page(text: str, port: int) -> str:
+    """Settings that serve the page on a port of this machine."""
+    return f'{text}\n[page]\nlisten = "127.0.0.1:{port}"\n'

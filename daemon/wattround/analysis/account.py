@@ -6,12 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
-from itertools import pairwise
+from itertools import groupby, pairwise
 from zoneinfo import ZoneInfo
 
 from wattround.core.purse import Drawers, Purse
 from wattround.ledger.tally import Flow, Kept, Piece, Tally
-from wattround.metering.consumption import Sources
 from wattround.metering.minute import MINUTE_MS
 from wattround.money.amount import NOTHING, to_cents
 from wattround.money.billing import Period
@@ -23,6 +22,8 @@ HOUR_MS, QUARTER_MS = 3_600_000, 900_000
 MINUTES_UP_TO_MS = 62 * 24 * HOUR_MS + HOUR_MS
 """Longer times are looked at by the hour."""
 NO_FLOW = Flow(0, 0, 0, 0, 0, 0)
+Key = tuple[bool, int]
+"""What a piece is known by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,41 @@ def cut(spans: Iterable[tuple[int, int, int]], kept: Kept) -> Iterator[Piece]:
             yield Piece(last * 60, end, None, number)
 
 
+def parted(pieces: Iterable[Piece]) -> Iterator[Piece]:
+    """Pieces, those that reach from one hour into the next made several."""
+    for piece in pieces:
+        edges = range((piece.begin // 60 + 1) * 60, piece.end, 60)
+        for begin, end in pairwise([piece.begin, *edges, piece.end]):
+            yield piece._replace(begin=begin, end=end)
+
+
+def one_price_an_hour(
+    pieces: Iterable[Piece], prices: Mapping[Key, float | None], flows: Mapping[Key, Flow], kept: Kept
+) -> tuple[list[Piece], dict[Key, float | None]]:
+    """Pieces and prices of a long time, in which an hour whose price changes within is one piece.
+
+    What was bought in it is shared by what was used in it, so that its minutes need not be looked at: a price every
+    quarter of an hour would make a report of a year one of half a million minutes. An hour of which not all prices are
+    known stays in its pieces.
+    """
+    joined, priced = [], dict(prices)
+    for hour, found in groupby(pieces, key=lambda piece: piece.begin // 60):
+        parts = list(found)
+        known = [(prices[part.key], flows.get(part.key, NO_FLOW).consumed, part.end - part.begin) for part in parts]
+        whole = (parts[0].begin, parts[-1].end) == (hour * 60, hour * 60 + 60) and hour <= kept.newest_hour
+        if len(parts) == 1 or not whole or any(price is None for price, _, _ in known):
+            joined += parts
+            continue
+        weights = [max(0, used) for _, used, _ in known]
+        if not any(weights):
+            weights = [minutes for _, _, minutes in known]
+        piece = parts[0]._replace(end=hour * 60 + 60, hour=hour)
+        joined.append(piece)
+        paid = sum(price * weight for (price, _, _), weight in zip(known, weights, strict=True) if price is not None)
+        priced[piece.key] = paid / sum(weights)
+    return joined, priced
+
+
 def by_clock(pieces: Iterable[Piece], zone: ZoneInfo) -> Iterator[Piece]:
     """Pieces by the local weekday (0 is Monday) and hour in which they begin, as a kind: weekday * 24 + hour."""
     for piece in pieces:
@@ -94,16 +130,22 @@ def account(
     sources, schedule = drawers.sources, purse.schedule(from_ms, to_ms)
     spans = list(schedule.spans(from_ms, to_ms))
     stretches: Iterable[tuple[int, int, int]] = ((at, span.from_ms, span.to_ms) for at, span in enumerate(spans))
-    if clock is not None and to_ms - from_ms <= MINUTES_UP_TO_MS and _offset_ms(from_ms, clock) % HOUR_MS:
+    by_hour = to_ms - from_ms > MINUTES_UP_TO_MS
+    if clock is not None and not by_hour and _offset_ms(from_ms, clock) % HOUR_MS:
         stretches = quarters(stretches)
-    pieces = list(cut(stretches, kept) if clock is None else by_clock(cut(stretches, kept), clock))
+    found = parted(cut(stretches, kept)) if by_hour else cut(stretches, kept)
+    pieces = list(found if clock is None else by_clock(found, clock))
     tally.look_at(pieces)
     flows = tally.flows((sources.supplies, sources.generators, sources.storages))
     uses = list(_uses(spans, pieces, flows))
-    before = _before(tally, schedule, sources, spans, from_ms)
+    before = bought_before(tally, schedule, sources.supplies, spans)
     priced = list(charges(uses, before))
     rates = list(_rates(priced))
-    tally.price(dict(_prices(pieces, flows, spans, rates, len(sources.supplies))))
+    prices = dict(_prices(pieces, flows, spans, rates, len(sources.supplies)))
+    if by_hour and any(piece.hour is None for piece in pieces):
+        joined, prices = one_price_an_hour(pieces, prices, flows, kept)
+        tally.look_at(joined)
+    tally.price(prices)
     bill = invoice(schedule, from_ms, to_ms, uses, before)
     exact = sum((_taxed(each) for each in priced), NOTHING)
     standing, credit = _standing(schedule, bill), bill.of_kind("export")
@@ -120,7 +162,7 @@ def account(
     )  # fmt: skip
 
 
-def _uses(spans: Sequence[Span], pieces: Iterable[Piece], flows: Mapping[tuple[bool, int], Flow]) -> Iterator[Used]:
+def _uses(spans: Sequence[Span], pieces: Iterable[Piece], flows: Mapping[Key, Flow]) -> Iterator[Used]:
     bought, given = [0] * len(spans), [0] * len(spans)
     for piece in pieces:
         flow = flows.get(piece.key)
@@ -132,15 +174,16 @@ def _uses(spans: Sequence[Span], pieces: Iterable[Piece], flows: Mapping[tuple[b
     return (Used(span, max(0, into), out) for span, into, out in zip(spans, bought, given, strict=True))
 
 
-def _before(
-    tally: Tally, schedule: Schedule, sources: Sources, spans: Sequence[Span], from_ms: int
+def bought_before(
+    tally: Tally, schedule: Schedule, supplies: Sequence[str], spans: Sequence[Span]
 ) -> dict[Period, int]:
-    """What was bought in the billing period before the time that is looked at: it decides the block."""
+    """What was bought in the billing period before the first of these spans: it decides the block."""
+    from_ms = spans[0].from_ms
     period = schedule.period_of(from_ms)
     if period.from_ms >= from_ms or not any(span.rate.blocks for span in spans):
         return {}
     sums = tally.sums(period.from_ms // MINUTE_MS, from_ms // MINUTE_MS)
-    return {period: sum(sums[name].in_uwh for name in sources.supplies if name in sums)}
+    return {period: sum(sums[name].in_uwh for name in supplies if name in sums)}
 
 
 def _taxed(charge: Charge) -> Decimal:
@@ -167,11 +210,11 @@ def _rates(priced: Sequence[Charge]) -> Iterator[float | None]:
 
 def _prices(
     pieces: Iterable[Piece],
-    flows: Mapping[tuple[bool, int], Flow],
+    flows: Mapping[Key, Flow],
     spans: Sequence[Span],
     rates: Sequence[float | None],
     supplies: int,
-) -> Iterator[tuple[tuple[bool, int], float | None]]:
+) -> Iterator[tuple[Key, float | None]]:
     """What a microwatt-hour used costs in each piece: its share of what was bought then, never more than its price."""
     for piece in pieces:
         rate, flow = rates[piece.span], flows.get(piece.key)

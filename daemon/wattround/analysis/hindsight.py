@@ -134,6 +134,11 @@ class Hindsight:
         return most - parent[0] >= by_w
 
     @staticmethod
+    def worn_off(_load: str) -> bool | None:
+        """Never known: what was watched when is not kept."""
+        return None
+
+    @staticmethod
     def troubles() -> frozenset[str]:
         """None: they are not kept."""
         return frozenset()

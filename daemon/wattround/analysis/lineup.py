@@ -8,15 +8,15 @@ from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from wattround.analysis.hindsight import Hindsight, Known
+from wattround.analysis.known import known_meters
 from wattround.analysis.track import Ways
 from wattround.analysis.tracks import Sum, Tracks
 from wattround.analysis.variants import Variant
 from wattround.analysis.words import asked_of
-from wattround.config.model import Meter, Settings
+from wattround.config.model import Settings
 from wattround.core.purse import Drawers, Purse
 from wattround.core.rulebook import Parts, claims_of, occupancy_ways, rulebook
 from wattround.core.wiring import tree_of
-from wattround.ingest.feed import effective_meters
 from wattround.ledger.past import Past
 from wattround.metering.level import Thresholds
 from wattround.rules.condition import AtLevel, Draws
@@ -109,16 +109,6 @@ class Lineup:
             limits = Thresholds(meter.standby_w, meter.active_w, meter.release_w)
         counted = meter.power is None and not meter.computed
         return Ways(limits, tuple(sorted(asked.edges_w)), asked.apart, counted)
-
-
-def known_meters(past: Past, settings: Settings) -> dict[str, Meter]:
-    """The meters of the file, and those that a pattern of it has captured."""
-    found = dict(effective_meters(settings))
-    for name in past.captured():
-        for pattern in settings.meters:
-            if pattern.captured and name not in found:
-                found[name] = pattern
-    return found
 
 
 def _of(spec: RuleSpec, kind: type[T]) -> list[T]:

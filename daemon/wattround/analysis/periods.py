@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from wattround.metering.localtime import instant_ms, local_date
 
 NAMES = ("today", "yesterday", "week", "month", "last-month", "year", "last7", "last30")
 DAY = timedelta(days=1)
+EARLIEST, LATEST = date(1970, 1, 1), date(2999, 12, 31)
+"""Ledgers count from 1970; within these, as many days before any days are days, too."""
 
 
 class WrongPeriod(Exception):  # noqa: N818 - a person asked for what there is not
@@ -51,7 +56,7 @@ def chosen(period: str, first: date | None, last: date | None, today: date) -> D
     """The days that were asked for: --period, or --from and --to; this month, where nothing was said.
 
     Raises:
-        WrongPeriod: for both at once, or a first day after the last.
+        WrongPeriod: for both at once, a first day after the last, or days that no ledger can have.
     """
     if first is None and last is None:
         return named(period or "month", today)
@@ -62,7 +67,14 @@ def chosen(period: str, first: date | None, last: date | None, today: date) -> D
     last = last or max(first, today)
     if first > last:
         raise WrongPeriod(f"--from: found {first}, after --to {last}; expected a day before it")
+    _within("--from", first)
+    _within("--to", last)
     return Days(first, last)
+
+
+def _within(option: str, day: date) -> None:
+    if not EARLIEST <= day <= LATEST:
+        raise WrongPeriod(f"{option}: found {day}; expected a day between {EARLIEST} and {LATEST}")
 
 
 def against(words: str, days: Days) -> Days:
@@ -90,7 +102,25 @@ def against(words: str, days: Days) -> Days:
         ) from None
     if found.first > found.last:
         raise WrongPeriod(f"--against: found {found.first} after {found.last}; expected the earlier day first")
+    _within("--against", found.first)
+    _within("--against", found.last)
     return found
+
+
+def clipped(days: Days, begin_ms: int, end_ms: int, zone: ZoneInfo) -> tuple[int, int]:
+    """From the begin of the first day that a ledger has some of, to the end of the last one, or of the ledger.
+
+    Raises:
+        WrongPeriod: if the ledger, which reaches from `begin_ms` to `end_ms`, has nothing of these days.
+    """
+    first = max(days.first, local_date(begin_ms, zone))
+    from_ms = instant_ms(first, 0, zone)
+    to_ms = min(end_ms, instant_ms(days.last + DAY, 0, zone))
+    if from_ms >= to_ms:
+        has = f"{local_date(begin_ms, zone)} to {local_date(end_ms - 1, zone)}"
+        asked = f"{days.first} to {days.last}" if days.number > 1 else f"{days.first}"
+        raise WrongPeriod(f"nothing is kept of {asked}; the ledger has {has}")
+    return from_ms, to_ms
 
 
 def _next_month(first: date) -> date:

@@ -79,7 +79,10 @@ def rehearse(
     """Run the rules of all variants over [from_ms, to_ms)."""
     lineup = Lineup(past, settings, chosen)
     replay = Replay(past, lineup, chosen, from_ms, to_ms)
-    replay.run(progress)
+    try:
+        replay.run(progress)
+    finally:
+        lineup.tracks.close()
     scenes = []
     for variant, voice in zip(chosen, replay.voices, strict=True):
         rules = {rule.name: rule for rule in variant.settings.rules}
@@ -137,6 +140,8 @@ class _Doubts:
                 yield from self._not_covered(name)
         if rule.base_load_up_w is not None:
             yield f"nothing can be said before {RECENT_NIGHTS + FEWEST_TRAILING} nights are in the ledger"
+        if rule.worn_off:
+            yield "which savings were watched at that time is not kept, so this rule could not hold"
         if rule.unheard is not None:
             yield "taken from gaps in which other meters were heard: readings are not kept one by one"
 

@@ -6,13 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from decimal import Decimal
+from itertools import chain
 from statistics import median
 from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 from wattround.analysis.account import MINUTES_UP_TO_MS, UWH_PER_KWH, Account, account
 from wattround.analysis.adding import rounded
-from wattround.analysis.lineup import known_meters
+from wattround.analysis.known import known_meters
 from wattround.config.model import Meter, Settings
 from wattround.core.nightly import night_from, night_span
 from wattround.core.purse import Drawers, Purse
@@ -131,11 +132,10 @@ def report(scene: Scene, from_ms: int, to_ms: int, kept: Kept) -> Report:
     found = account(scene.tally, scene.purse, scene.drawers, (from_ms, to_ms), kept)
     begins = max(from_ms // MINUTE_MS, kept.begin)
     by_minute = to_ms - from_ms <= MINUTES_UP_TO_MS and begins >= kept.minutes_from_hour * 60
-    totals = scene.tally.meter_sums()
     active = {
         name: (meter.active_w, meter.standby_w) for name, meter in scene.meters.items() if meter.active_w is not None
     }
-    uses = scene.tally.uses(active, by_minute=by_minute)
+    totals, uses = scene.tally.sums_and_uses(active, by_minute=by_minute)
     total = _Rows(scene, found, totals, uses, by_minute=by_minute).house()
     _add_up(total, to_cents(Decimal(total.uwh) / UWH_PER_KWH), found.energy, MONTH_MS / (to_ms - from_ms))
     base = _base(scene, from_ms, to_ms)
@@ -265,14 +265,16 @@ def _round_under(row: Row, months: Decimal) -> None:
 
 def _base(scene: Scene, from_ms: int, to_ms: int) -> Base | None:
     """The base load of the whole nights."""
-    nights = []
-    day, rows = local_date(from_ms, scene.zone), scene.tally.hours_of(scene.drawers.sources.names)
-    while day <= local_date(to_ms - 1, scene.zone):
-        hours = range(*night_span(day, scene.zone))
-        if hours.stop * HOUR_MS <= to_ms:
-            night = night_from(day, (row for hour in hours for row in rows.get(hour, ())), scene.tree)
-            nights += [night.house_w] if night else []
-        day += timedelta(days=1)
+    first, last = local_date(from_ms, scene.zone), local_date(to_ms - 1, scene.zone)
+    days = [first + timedelta(days=number) for number in range((last - first).days + 1)]
+    spans = {day: range(*night_span(day, scene.zone)) for day in days}
+    over = {day: hours for day, hours in spans.items() if hours.stop * HOUR_MS <= to_ms}
+    rows = scene.tally.hours_of(scene.drawers.sources.names, chain.from_iterable(over.values()))
+    found = (
+        night_from(day, (row for hour in hours for row in rows.get(hour, ())), scene.tree)
+        for day, hours in over.items()
+    )
+    nights = [night.house_w for night in found if night]
     if not nights:
         return None
     watts = median(nights)

@@ -55,30 +55,30 @@ def shift_w(series: Series, at: int) -> float:
     return (series[at + APART] + series[at + APART + 1] - series[at] - series[at - 1]) / 2
 
 
-def steps(series: Series) -> list[int]:
+def steps(series: Series, least_w: float = LEAST_W) -> list[int]:
     """Where a meter takes clear steps, each in the middle of where it can be seen: others may lag a little."""
     found = []
     at, last = 1, len(series) - APART - 1
     while at < last:
-        if not _is_step(series, at):
+        if not _is_step(series, at, least_w):
             at += 1
             continue
         until = at + 1
-        while until < min(last, at + APART) and _is_step(series, until):
+        while until < min(last, at + APART) and _is_step(series, until, least_w):
             until += 1
         found.append((at + until) // 2)
         at = until + APART
     return found
 
 
-def _is_step(series: Series, at: int) -> bool:
+def _is_step(series: Series, at: int, least_w: float) -> bool:
     before, after = series[at], series[at + APART]
-    if not abs(after - before) >= LEAST_W:  # nor where one of them is not known
+    if not abs(after - before) >= least_w:  # nor where one of them is not known
         return False
     step = shift_w(series, at)
     room = STEADY * abs(step)
     steady = abs(before - series[at - 1]) <= room and abs(series[at + APART + 1] - after) <= room
-    return steady and abs(step) >= LEAST_W
+    return steady and abs(step) >= least_w
 
 
 def noise_w(series: Series) -> float:

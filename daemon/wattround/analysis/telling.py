@@ -4,35 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from datetime import date
-from zoneinfo import ZoneInfo
 
 from wattround.config.model import Settings
 from wattround.core.rulebook import channel_ways, manners_ways, rule_ways
 from wattround.rules.engine import Engine, EpisodeNews
-from wattround.rules.manners import Manners, Ways
-from wattround.rules.marks import DayTime
+from wattround.rules.manners import Manners
 from wattround.rules.signals import FOREVER_MS
-
-
-class _Remembered:
-    """An edge of the day that is asked for thousands of times: each day's instant is worked out once."""
-
-    def __init__(self, edge: DayTime) -> None:
-        self._edge = edge
-        self._known: dict[date, int | None] = {}
-
-    def instant_ms(self, day: date, zone: ZoneInfo) -> int | None:
-        if day not in self._known:
-            self._known[day] = self._edge.instant_ms(day, zone)
-        return self._known[day]
-
-
-def _remembering(ways: Ways) -> Ways:
-    quiet = ways.quiet
-    if quiet is not None:
-        quiet = quiet._replace(begins=_Remembered(quiet.begins), ends=_Remembered(quiet.ends))
-    return ways._replace(quiet=quiet, digest_at=_Remembered(ways.digest_at))
 
 
 class Voice:
@@ -40,7 +17,7 @@ class Voice:
 
     def __init__(self, settings: Settings, own_names: Mapping[str, str], from_ms: int) -> None:
         self._own_names, self._from_ms = own_names, from_ms
-        self._manners = Manners(_remembering(manners_ways(settings)), rule_ways(settings), channel_ways(settings))
+        self._manners = Manners(manners_ways(settings), rule_ways(settings), channel_ways(settings))
         tells = {rule.name: rule.tell for rule in settings.rules}
         raw = [channel.name for channel in settings.channels if channel.is_raw]
         self._raw = {

@@ -11,7 +11,8 @@ from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from wattround.ledger.past import HourTotal, Row
+from wattround.analysis.outline import first_outside
+from wattround.ledger.past import HourTotal, Outline, Row
 from wattround.metering.level import NO_BAND, RELEASE_SHARE, Level, Thresholds, band_of
 from wattround.metering.minute import MINUTE_MS, WMS_PER_UWH
 from wattround.rules.load import Drawn
@@ -74,7 +75,8 @@ class Track:
         self.low, self.high = NO_BAND.low, NO_BAND.high
         self._cuts = [1000 * cut for cut in ways.cuts()]
         self._fetch = fetch
-        self._standby = 1000 * ways.limits.standby_w
+        self.standby = 1000 * ways.limits.standby_w
+        self.sides = sorted({*self._cuts, self.standby})
         self._level: Level | None = None
         self._until_ms = 0
         self._above = 0.0
@@ -132,11 +134,31 @@ class Track:
             index += 1
         self.end_hour(hour, total)
 
+    def follows(self, hour: int) -> bool:
+        """Whether an hour follows at once what was taken last."""
+        return hour * HOUR_MS - self._until_ms < BRIEF_MS
+
+    def outlined_hour(
+        self, hour: int, total: HourTotal, outline: Outline, rows: dict[int, Row], after: Row | None
+    ) -> None:
+        """Take a whole hour by its outline and the rows, by their place in it, of minutes in which something moved."""
+        self._hours[hour] = _Hour(self._above, None)
+        index = 0
+        while (index := first_outside(outline, self.low, self.high, index)) < 60:
+            if not rows.keys() >= {index, min(index + 1, 59)}:
+                rows |= enumerate(self._fetch(self.name, hour))
+            self._until_ms = rows[index][0] * MINUTE_MS
+            self.take(rows[index], rows[index + 1] if index < 59 else after)
+            index += 1
+        mixed = outline.peaks[self.standby] & ~outline.lows[self.standby]
+        waste = outline.above_uwh * WMS_PER_UWH - outline.above_minutes * self.standby * (MINUTE_MS / 1000)
+        self._end(hour, total, waste + sum(self._waste_of(row) for index, row in rows.items() if mixed >> index & 1))
+
     def is_whole(self, hour: int, total: HourTotal | None, rows: Sequence[Row]) -> bool:
         """Whether every minute of an hour is there, covered, follows the last, and has its watts."""
         return (
             total is not None and total.covered_ms == HOUR_MS and len(rows) == 60
-            and hour * HOUR_MS - self._until_ms < BRIEF_MS and None not in [row[4] for row in rows]
+            and self.follows(hour) and None not in [row[4] for row in rows]
         )  # fmt: skip
 
     def take_one(self, rows: Sequence[Row], index: int, after: Row | None, *, told: bool = False) -> None:
@@ -145,13 +167,19 @@ class Track:
         self.take(rows[index], rows[index + 1] if index + 1 < len(rows) else after, told=told)
 
     def end_hour(self, hour: int, total: HourTotal | None) -> None:
-        """A whole hour is over: its waste is that of its total, or of its minutes."""
+        """A whole hour, taken by its minutes, is over."""
+        self._end(hour, total, None)
+
+    def _end(self, hour: int, total: HourTotal | None, waste: float | None) -> None:
+        """A whole hour is over: its waste is that of its total where that says it, else as given or of its minutes."""
         begun = self._hours[hour]
         self._until_ms = (hour + 1) * HOUR_MS
         self.stretches[-1] = (self.stretches[-1][0], self._until_ms)
         low, peak = (None, None) if total is None else (total.low_milliw, total.peak_milliw)
-        if total is not None and low is not None and peak is not None and not low < self._standby < peak:
+        if total is not None and low is not None and peak is not None and not low < self.standby < peak:
             self._above = begun.above + self._waste(total[:3], peak, low)
+        elif waste is not None:
+            self._above = begun.above + waste
         else:
             self._above = begun.above + sum(map(self._waste_of, begun.rows or ()))
 
@@ -168,11 +196,11 @@ class Track:
 
     def run(self, rows: Sequence[Row], first: int, stop: int, after: Row | None) -> None:
         """Take rows [first, stop): quickly those in which nothing moves, which most are."""
-        until, low_bound, high_bound, standby = self._until_ms, self.low, self.high, self._standby
+        until, low_bound, high_bound, standby = self._until_ms, self.low, self.high, self.standby
         energy = count = 0
         for index in range(first, stop):
             row = rows[index]
-            minute, in_uwh, _, covered, peak, low, _ = row
+            minute, in_uwh, _, covered, peak, low = row
             if (
                 covered == MINUTE_MS and minute * MINUTE_MS == until
                 and peak is not None and low_bound <= low and peak < high_bound  # type: ignore[operator]
@@ -193,7 +221,7 @@ class Track:
 
     def take(self, row: Row, following: Row | None, *, told: bool = False) -> None:
         """Take the next minute; with `told`, its watts are told even if they change nothing."""
-        minute, in_uwh, out_uwh, covered_ms, peak, low, _ = row
+        minute, in_uwh, out_uwh, covered_ms, peak, low = row
         if covered_ms <= 0:
             return
         begin = self._meet(minute * MINUTE_MS, MINUTE_MS, covered_ms)
@@ -286,17 +314,17 @@ class Track:
     def _waste(self, energy: tuple[int, int, int], peak: int | None, low: int | None) -> float:
         """Watt-milliseconds above standby of a stretch in which no bound was crossed: in, out, covered."""
         in_uwh, out_uwh, covered_ms = energy
-        if peak is not None and peak <= self._standby:
+        if peak is not None and peak <= self.standby:
             return 0.0
         gone = 0 if low is not None and low >= 0 else out_uwh
-        return max(0.0, (in_uwh - gone) * WMS_PER_UWH - self._standby / 1000 * covered_ms)
+        return max(0.0, (in_uwh - gone) * WMS_PER_UWH - self.standby / 1000 * covered_ms)
 
     def _waste_of(self, row: Row) -> float:
         """The same of a minute, whether or not a bound was crossed in it."""
         parts = self._parts.get(row[0])
-        if parts is None or row[5] is None or row[4] is None or not row[5] < self._standby < row[4]:
+        if parts is None or row[5] is None or row[4] is None or not row[5] < self.standby < row[4]:
             return self._waste(row[1:4], row[4], row[5])
-        return sum(share * max(0.0, milliw - self._standby) for share, milliw in parts) * row[3] / 1000
+        return sum(share * max(0.0, milliw - self.standby) for share, milliw in parts) * row[3] / 1000
 
     def had(self, at_ms: int) -> float:
         """Watt-milliseconds above standby up to an instant."""
@@ -306,11 +334,11 @@ class Track:
             return self._above if found is None else found.above
         if found.rows is None:
             found = self._hours[hour] = found._replace(rows=self._fetch(self.name, hour))
-        above, minute, standby = found.above, at_ms // MINUTE_MS, self._standby
+        above, minute, standby = found.above, at_ms // MINUTE_MS, self.standby
         for row in found.rows or ():
             if row[0] >= minute:
                 return above + (self._share_of(row, at_ms) * self._waste_of(row) if row[0] == minute else 0.0)
-            _, in_uwh, _, covered_ms, peak, low, _ = row
+            _, in_uwh, _, covered_ms, peak, low = row
             if low is not None and low >= standby:  # as most are
                 above += in_uwh * WMS_PER_UWH - standby / 1000 * covered_ms
             elif peak is None or peak > standby:
@@ -322,7 +350,7 @@ class Track:
         passed = (at_ms - row[0] * MINUTE_MS) / MINUTE_MS
         whole = before = begin = 0.0
         for share, milliw in self._parts.get(row[0], ((1.0, 1.0),)):
-            waste = max(0.0, milliw - self._standby) if row[0] in self._parts else milliw
+            waste = max(0.0, milliw - self.standby) if row[0] in self._parts else milliw
             whole += share * waste
             before += min(share, max(0.0, passed - begin)) * waste
             begin += share

@@ -11,11 +11,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from operator import itemgetter
 from typing import NamedTuple
 
+from wattround.analysis.stretches import Minutes, Stretches, Totals, Wanted
 from wattround.analysis.track import HOUR_MS, Change, Track, Ways
 from wattround.ledger.past import HourTotal, Past, Row
 from wattround.metering.minute import WMS_PER_UWH
 
 INF = float("inf")
+NONE: Mapping[int, Mapping[int, Row]] = {}
 
 
 class Sum(NamedTuple):
@@ -46,6 +48,11 @@ class Tracks:
         self._single = [track for name, track in self.by_name.items() if name not in in_step]
         self.totals: dict[int, dict[str, HourTotal]] = {}
         self.covered_ms: dict[str, int] = {}
+        self._stretches = Stretches(past, Wanted(self.by_name, self._single, names, self._is_loud, self._is_calm))
+
+    def close(self) -> None:
+        """No more is read."""
+        self._stretches.close()
 
     def _fetch(self, name: str, hour: int) -> Sequence[Row]:
         return self._past.rows(name, hour, hour + 1)
@@ -55,14 +62,14 @@ class Tracks:
         tracks = self.by_name.values()
         for track in tracks:
             track.forget(from_hour - 1)  # somebody may ask for what was just before
-        self.totals = self._past.totals(self.by_name, from_hour, to_hour + 1)
         hours = range(from_hour, to_hour)
+        found = self._stretches.get(hours)
+        self.totals = found.totals
         self._count(hours)
-        rows = self._loud_rows(hours)
         for track in self._single:
-            self._go(track, hours, rows[track.name])
+            self._go(track, hours, found.singles[track.name])
         if self._in_step:
-            self._step(hours, rows)
+            self._step(hours, found.stepping)
         changes: list[Change] = []
         for track in tracks:
             track.flush(to_hour * HOUR_MS)
@@ -76,43 +83,31 @@ class Tracks:
             for name, total in self.totals[hour].items():
                 self.covered_ms[name] = self.covered_ms.get(name, 0) + total.covered_ms
 
-    def _loud_rows(self, hours: range) -> dict[str, Mapping[int, Sequence[Row]]]:
-        """Minutes by meter and hour, of the hours whose totals do not say enough."""
-        loud = {track.name: [hour for hour in hours if self._is_loud(track, hour)] for track in self._single}
-        stepping = [hour for hour in hours if not self._is_calm(hour)] if self._in_step else []
-        loud |= {track.name: stepping for track in self._in_step}
-        busy = [name for name, each in loud.items() if 2 * len(each) > len(hours)]
-        found: dict[str, Mapping[int, Sequence[Row]]] = {}
-        if len(busy) > 1:
-            for name, rows in self._past.rows_of_many(busy, hours.start, hours.stop).items():
-                by_hour = _by_hour(rows, hours)
-                found[name] = {hour: by_hour[hour] for hour in loud[name]}
-        return found | {name: self._rows(name, each) for name, each in loud.items() if name not in found}
-
-    def _go(self, track: Track, hours: range, rows: Mapping[int, Sequence[Row]]) -> None:
+    def _go(self, track: Track, hours: range, found: Minutes) -> None:
+        """Take one meter's hours: by their outlines, else by all of their minutes, else by their totals."""
         for hour in hours:
-            if hour in rows:
-                total = self.totals[hour].get(track.name)
-                track.loud_hour(hour, total, rows[hour], self._after(track.name, hour, rows))
+            total = self.totals[hour].get(track.name)
+            after = self._after(track.name, hour, found.rows, found.picked)
+            if hour in found.outlines and total is not None and track.follows(hour):
+                track.outlined_hour(hour, total, found.outlines[hour], found.picked[hour], after)
+            elif hour in found.outlines or hour in found.rows:
+                track.loud_hour(hour, total, found.rows.get(hour) or self._fetch(track.name, hour), after)
             else:
-                track.quiet_hour(hour, self.totals[hour].get(track.name))
+                track.quiet_hour(hour, total)
 
-    def _is_loud(self, track: Track, hour: int) -> bool:
-        return hour > self._newest or not track.is_quiet(self.totals[hour].get(track.name))
+    def _is_loud(self, track: Track, hour: int, totals: Totals) -> bool:
+        return hour > self._newest or not track.is_quiet(totals[hour].get(track.name))
 
-    def _rows(self, name: str, hours: Sequence[int]) -> dict[int, Sequence[Row]]:
-        """Minutes of some hours, each run of them fetched at once."""
-        found: dict[int, Sequence[Row]] = {}
-        for first, stop in _runs(hours):
-            found |= _by_hour(self._past.rows(name, first, stop), range(first, stop))
-        return found
-
-    def _after(self, name: str, hour: int, rows: Mapping[int, Sequence[Row]]) -> Row | None:
+    def _after(
+        self, name: str, hour: int, rows: Mapping[int, Sequence[Row]], picked: Mapping[int, Mapping[int, Row]] = NONE
+    ) -> Row | None:
         """The minute after an hour; if the next hour is quiet, that stands for its first minute."""
+        if hour + 1 in picked:
+            return picked[hour + 1][0]
         if hour + 1 in rows:
             return rows[hour + 1][0] if rows[hour + 1] else None
         total = self.totals.get(hour + 1, {}).get(name)
-        return None if total is None or total.covered_ms < HOUR_MS else ((hour + 1) * 60, *total, 0)
+        return None if total is None or total.covered_ms < HOUR_MS else ((hour + 1) * 60, *total)
 
     # -- meters in step ---------------------------------------------------------------------------
 
@@ -125,13 +120,13 @@ class Tracks:
             else:
                 self._step_hour(hour)
 
-    def _is_calm(self, hour: int) -> bool:
+    def _is_calm(self, hour: int, totals: Totals) -> bool:
         """Whether no bound of a meter, nor of a sum, can have been crossed in an hour that all of them cover."""
-        totals = [self.totals[hour].get(track.name) for track in self._in_step]
-        for track, total in zip(self._in_step, totals, strict=True):
-            if total is None or total.peak_milliw is None or self._is_loud(track, hour):
+        found = totals[hour]
+        for track in self._in_step:
+            total = found.get(track.name)
+            if total is None or total.peak_milliw is None or self._is_loud(track, hour, totals):
                 return False
-        found = dict(self.totals[hour])
         for each in self._sums:
             low = sum(found[name].low_milliw or 0 for name in each.members) / 1000
             peak = sum(found[name].peak_milliw or 0 for name in each.members) / 1000
@@ -195,23 +190,3 @@ class Tracks:
                 if minute in found:
                     following = behind if minute == hour * 60 + 59 else found.get(minute + 1)
                     track.take(found[minute], following, told=True)
-
-
-def _runs(hours: Sequence[int]) -> list[tuple[int, int]]:
-    """Begin and end of each run of hours that follow one another."""
-    found: list[tuple[int, int]] = []
-    for hour in hours:
-        if found and found[-1][1] == hour:
-            found[-1] = (found[-1][0], hour + 1)
-        else:
-            found.append((hour, hour + 1))
-    return found
-
-
-def _by_hour(rows: Sequence[Row], hours: range) -> dict[int, Sequence[Row]]:
-    if len(rows) == 60 * len(hours):  # nothing is missing
-        return {hour: rows[60 * at : 60 * at + 60] for at, hour in enumerate(hours)}
-    found: dict[int, list[Row]] = {hour: [] for hour in hours}
-    for row in rows:
-        found[row[0] // 60].append(row)
-    return dict(found)

@@ -7,6 +7,7 @@ a gap). The timestamp is the minute's begin.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import lru_cache
 
 from wattround.ledger.batch import ArchiveRow
@@ -32,20 +33,22 @@ def series(house: str, meter: str, role: str) -> str:
 
 
 def line(house: str, row: ArchiveRow, *, newest_wins: bool) -> str:
-    """One row, its time in milliseconds.
+    """One row; see `lines`."""
+    return lines(house, [row], newest_wins=newest_wins)[0]
+
+
+def lines(house: str, rows: Iterable[ArchiveRow], *, newest_wins: bool) -> list[str]:
+    """Rows, their times in milliseconds.
 
     With `newest_wins` the time is one millisecond after the minute's begin plus the row's revision: for
     databases that keep the newest sample of an interval, and not the last one written for one time.
     """
-    minute = row.minute
-    power = (
-        ""
-        if minute.peak_milliw is None
-        else f",peak_w={minute.peak_milliw / 1000!r},low_w={(minute.low_milliw or 0) / 1000!r}"
-    )
-    time_ms = minute.minute * MINUTE_MS + (1 + min(row.revision, 998) if newest_wins else 0)
-    estimated = 1.0 if minute.origin & ESTIMATED else 0.0
-    return (
-        f"{series(house, minute.meter, row.role)} in_wh={minute.in_uwh / 1e6!r},out_wh={minute.out_uwh / 1e6!r},"
-        f"covered_s={minute.covered_ms / 1000!r},estimated={estimated!r}{power} {time_ms}"
-    )
+    found = []
+    for _, role, revision, (meter, minute, in_uwh, out_uwh, covered_ms, peak_milliw, low_milliw, origin) in rows:
+        power = "" if peak_milliw is None else f",peak_w={peak_milliw / 1000},low_w={(low_milliw or 0) / 1000}"
+        time_ms = minute * MINUTE_MS + (1 + min(revision, 998) if newest_wins else 0)
+        found.append(
+            f"{series(house, meter, role)} in_wh={in_uwh / 1e6},out_wh={out_uwh / 1e6},covered_s={covered_ms / 1000},"
+            f"estimated={1.0 if origin & ESTIMATED else 0.0}{power} {time_ms}"
+        )
+    return found

@@ -11,7 +11,7 @@ from typing import Any
 
 import structlog
 
-from wattround.archive.line import line
+from wattround.archive.line import lines
 from wattround.config.model import Archive, Settings
 from wattround.config.secrets import MissingSecret, secret_of
 from wattround.ledger.batch import ArchiveRow
@@ -21,6 +21,8 @@ log = structlog.get_logger("archive")
 IDLE_S = 5.0
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 300.0
 TIMEOUT_MS = 20_000
+CONTENT = (400, 413, 422)
+"""Statuses that may be about what was sent, and not about who asks, or when."""
 Ask = Callable[..., Future[Any]]
 
 
@@ -84,7 +86,7 @@ class Shipper:
     def __init__(self, settings: Settings, archive: Archive, ask: Ask) -> None:
         self._settings, self._archive, self._ask = settings, archive, ask
         self._failures = 0
-        self._taken = False
+        self._taken = ""
         self.beat_s = time.monotonic()
 
     def run(self, stop: threading.Event) -> None:
@@ -136,25 +138,36 @@ class Shipper:
     def _write(self, port: Port, rows: list[ArchiveRow], stop: threading.Event) -> bool:
         """Write rows; where the database refuses them for their content, halve, and leave the single bad one out.
 
-        A database that takes no row at all is a wrong address or a wrong setting: then nothing is left out.
+        A database that takes no row at all has a wrong address or a wrong setting: then nothing is left out.
         Returns whether some were taken.
         """
-        newest = self._archive.amended == "newest"
+        texts = lines(self._settings.house.id, rows, newest_wins=self._archive.amended == "newest")
         self.beat_s = time.monotonic()
         try:
-            port.write([line(self._settings.house.id, row, newest_wins=newest) for row in rows])
+            port.write(texts)
         except Refused as error:
-            if error.status not in (400, 413, 422):
-                raise
-            if stop.is_set() or (len(rows) == 1 and not self._taken):
+            if error.status not in CONTENT or stop.is_set():
                 raise
             if len(rows) == 1:
-                log.error("archive refuses a row, left out", row=rows[0].minute._asdict(), answer=str(error))
-                return False
+                if not self._taken:
+                    raise
+                port.write([self._taken])  # does it still take what it has taken before?
+                return self._last_try(port, rows[0], texts)
             half = len(rows) // 2
             first = self._write(port, rows[:half], stop)
             return self._write(port, rows[half:], stop) or first
-        self._taken = True
+        self._taken = texts[-1]
+        return True
+
+    def _last_try(self, port: Port, row: ArchiveRow, texts: list[str]) -> bool:
+        """Others are taken, or are taken again: whether this one is, too. If not, it is left out."""
+        try:
+            port.write(texts)
+        except Refused as error:
+            if error.status not in CONTENT:
+                raise
+            log.error("archive refuses a row, left out", row=row.minute._asdict(), answer=str(error))
+            return False
         return True
 
     def _note(self, trouble: str) -> None:

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from wattround.analysis.evidence import Span
 from wattround.analysis.findings import Finding, Findings, findings
-from wattround.analysis.lineup import known_meters
+from wattround.analysis.known import known_meters
 from wattround.config.model import Meter, Settings
 from wattround.config.positions import Positions
 from wattround.config.problems import Problem
@@ -44,14 +44,19 @@ def look(settings: Settings, first: date | None, last: date | None) -> Look:
     """
     survey = Survey(FilePath(settings.ledger.folder), settings.house.id)
     try:
-        span = _span(survey.span(), first, last, ZoneInfo(settings.house.time_zone))
+        span = span_of(survey.span(), first, last, ZoneInfo(settings.house.time_zone))
         meters = known_meters(survey, settings)
         return Look(span, findings(survey, meters, span), meters)
     finally:
         survey.close()
 
 
-def _span(kept: tuple[int, int] | None, first: date | None, last: date | None, zone: ZoneInfo) -> Span:
+def span_of(kept: tuple[int, int] | None, first: date | None, last: date | None, zone: ZoneInfo) -> Span:
+    """Hours of the last days that the ledger has, or of those asked for.
+
+    Raises:
+        WrongSpan: if it has nothing of these days.
+    """
     if kept is None:
         raise WrongSpan("the ledger has no minutes yet: let the daemon run for some days")
     begin, end = (minute // HOUR_MINUTES for minute in (kept[0], kept[1] + HOUR_MINUTES - 1))
@@ -59,12 +64,13 @@ def _span(kept: tuple[int, int] | None, first: date | None, last: date | None, z
     from_hour = to_hour - 24 * DEFAULT_DAYS if first is None else instant_ms(first, 0, zone) // HOUR_MS
     from_hour = max(begin, from_hour)
     if from_hour >= to_hour:
-        has = f"{_day(begin, zone)} to {_day(end - 1, zone)}"
+        has = f"{day_text(begin, zone)} to {day_text(end - 1, zone)}"
         raise WrongSpan(f"--from, --to: no minutes are kept of these days; the ledger has {has}")
     return Span(from_hour, to_hour)
 
 
-def _day(hour: int, zone: ZoneInfo) -> str:
+def day_text(hour: int, zone: ZoneInfo) -> str:
+    """The day of an hour since 1970."""
     return f"{datetime.fromtimestamp(hour * 3600, UTC).astimezone(zone):%Y-%m-%d}"
 
 
@@ -74,7 +80,7 @@ def lines(file: FilePath, settings: Settings, seen: Look) -> Iterator[str]:
     for finding in seen.found.found:
         yield from _finding(str(file), positions, settings, seen.meters[finding.meter], finding)
     zone = ZoneInfo(settings.house.time_zone)
-    days = f"{_day(seen.span.first, zone)} to {_day(seen.span.last - 1, zone)}"
+    days = f"{day_text(seen.span.first, zone)} to {day_text(seen.span.last - 1, zone)}"
     count = len(seen.found.found)
     yield f"{file}: {days}: {count or 'no'} finding{'' if count == 1 else 's'} in the history."
     for reason, names in seen.found.missing.items():

@@ -17,6 +17,7 @@ from rich.text import Text
 
 from wattround.config.kinds import duration_text
 from wattround.control import ask_daemon
+from wattround.core.viewwords import OCCUPANCY, trouble_lines
 from wattround.money.amount import cell_text
 
 REFRESH_S = 1.0
@@ -49,8 +50,7 @@ def headline(facts: dict[str, Any]) -> str:
     """House, who is home, the hour."""
     parts = [facts["house"], f"{_local(facts):%H:%M:%S}"]
     if facts["occupancy"] is not None:
-        known = {"empty": "nobody home", "occupied": "somebody home", "unknown": "who is home is not known"}
-        parts.append(known[facts["occupancy"]])
+        parts.append(OCCUPANCY[facts["occupancy"]])
     return " · ".join(parts)
 
 
@@ -117,24 +117,3 @@ def episode_lines(facts: dict[str, Any]) -> list[str]:
         f" {facts['currency']} (rule {episode['rule']})"
         for episode in facts["episodes"]
     ]
-
-
-def trouble_lines(facts: dict[str, Any]) -> list[str]:
-    """What keeps the figures from being whole."""
-    daemon = facts["daemon"]
-    lines = []
-    if daemon["broker"] != "connected":
-        lines.append(f"broker: {daemon['broker']}: {daemon['broker_trouble'] or 'connecting'}")
-    elif daemon["broker_trouble"]:
-        lines.append(f"broker: {daemon['broker_trouble']}")
-    if daemon["ledger_trouble"]:
-        lines.append(f"ledger cannot be written: {daemon['ledger_trouble']}; measuring goes on in memory")
-    if daemon["messages_dropped"]:
-        lines.append(f"{daemon['messages_dropped']} readings were dropped: they came faster than they could be taken")
-    if daemon.get("names_refused"):
-        lines.append(f"{daemon['names_refused']} messages refused: more names than a pattern's at_most allows")
-    lines += [
-        f"bad payloads from {name}: {entry['count']}, last: {entry['last']}"
-        for name, entry in facts["bad_payloads"].items()
-    ]
-    return lines

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 from wattround.config.finding import Finding
 from wattround.config.kinds import placeholder
+from wattround.config.lettercheck import letter_findings
 from wattround.config.model import Meter, Settings, Source
+from wattround.config.pagecheck import page_findings
 from wattround.config.positions import Path
 from wattround.config.rule import Templates
 from wattround.config.rulecheck import claim, edges, one_edge, rule_findings
@@ -30,7 +32,10 @@ def crosscheck(settings: Settings) -> Iterator[Finding]:
     for index, rule in enumerate(settings.rules):
         yield from rule_findings(settings, index, rule)
     yield from _ways(settings)
+    yield from _outdoors(settings)
     yield from _secrets(settings)
+    yield from page_findings(settings.page)
+    yield from letter_findings(settings.letter, [(channel.name, channel.mqtt) for channel in settings.channels])
 
 
 def _unique(settings: Settings) -> Iterator[Finding]:
@@ -73,6 +78,9 @@ def _source(here: Path, meter: Meter, source: Source) -> Iterator[Finding]:
         yield Finding((*here, "factor"), "0", "a factor other than zero", "use sign = -1 to turn a clamp round")
     if source.pointer is not None and source.senml is not None:
         yield Finding((*here, "senml"), "pointer and senml together", "one of the two")
+    for key, stated in (("behind", source.behind is not None), ("decimal_comma", source.decimal_comma)):
+        if stated and source.senml is not None:
+            yield Finding((*here, key), f"{key} and senml together", "one of the two", "SenML has bare numbers")
     if source.time_pointer is not None and source.pointer is None:
         yield Finding((*here, "time_pointer"), "a time without a pointer", 'pointer = "/..." beside it',
                       "SenML records carry their own time")  # fmt: skip
@@ -126,6 +134,17 @@ def _marks(settings: Settings) -> Iterator[Finding]:
                 )
 
 
+def _outdoors(settings: Settings) -> Iterator[Finding]:
+    named = settings.house.outdoor_signal
+    known = [signal.name for signal in settings.signals]
+    if named is not None and named not in known:
+        yield Finding(
+            ("house", "outdoor_signal"),
+            f'"{named}"',
+            f"the name of a signal: {', '.join(known) or 'none is configured'}",
+        )
+
+
 def _guests_stay_known(settings: Settings, name: str) -> Iterator[Finding]:
     for index, signal in enumerate(settings.signals):
         if signal.name == name and "believable" not in signal.model_fields_set:
@@ -158,7 +177,7 @@ def _ways(settings: Settings) -> Iterator[Finding]:
             )
 
 
-_SECRETS = (("broker", "password"), ("archive", "token"))
+_SECRETS = (("broker", "password"), ("archive", "token"), ("page", "token"))
 
 
 def _secrets(settings: Settings) -> Iterator[Finding]:

@@ -156,6 +156,17 @@ def placeholder(topic: str) -> str | None:
     return None
 
 
+def _behind(found: str) -> str:
+    if (
+        not 0 < len(found) <= 16
+        or found != found.strip()
+        or not found.isprintable()
+        or set(found) & set("0123456789+-.,")
+    ):
+        raise ValueError('the text behind a number such as "W", without digits, signs and spaces around it')
+    return found
+
+
 def _pointer(found: str) -> str:
     # RFC 6901, section 3: empty, or a slash before each token, and ~ only as ~0 or ~1
     if (found and not found.startswith("/")) or re.search(r"~(?![01])", found):
@@ -221,6 +232,7 @@ Topic = Annotated[str, AfterValidator(_plain_topic)]
 OpenTopic = Annotated[str, AfterValidator(_open_topic)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 Name = Annotated[str, AfterValidator(_name)]
+Behind = Annotated[str, AfterValidator(_behind)]
 KnownMeter = Annotated[str, AfterValidator(_known_meter)]
 MeterName = Annotated[str, AfterValidator(_meter_name)]
 Number = Annotated[float, BeforeValidator(_as_float), AfterValidator(_finite)]

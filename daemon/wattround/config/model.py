@@ -10,6 +10,7 @@ from pydantic import Field, SecretStr, field_validator
 
 from wattround.config.kinds import (
     WEEKDAYS,
+    Behind,
     Duration,
     FilePath,
     KnownMeter,
@@ -24,6 +25,8 @@ from wattround.config.kinds import (
     Topic,
     placeholder,
 )
+from wattround.config.letter import WeeklyLetter
+from wattround.config.page import Page
 from wattround.config.part import DAY_MS, MINUTE_MS, Part
 from wattround.config.rule import Manners, OccupancyWays, Rule, Signal, Templates
 from wattround.config.tariff import Billing, Tariff
@@ -42,6 +45,8 @@ class House(Part):
     latitude: Number | None = Field(default=None, ge=-90, le=90)
     longitude: Number | None = Field(default=None, ge=-180, le=180)
     mains_v: Number = Field(default=230.0, gt=0, le=1000)
+    outdoor_signal: Name | None = None
+    outdoor_unit: Literal["C", "F"] = "C"
 
     @field_validator("time_zone")
     @classmethod
@@ -75,6 +80,14 @@ class Broker(Part):
     password_credential: str | None = None
     tls: Tls | None = None
 
+    @field_validator("host")
+    @classmethod
+    def _only_a_host(cls, found: str) -> str:
+        name, _, port = found.rpartition(":")
+        if "/" in found or found != "".join(found.split()) or (port.isdigit() and ":" not in name):
+            raise ValueError('a name or an address alone, such as "192.0.2.7"; the port goes into port, TLS into tls')
+        return found
+
 
 class Ledger(Part):
     """The local database."""
@@ -99,11 +112,16 @@ class Archive(Part):
 
 
 class Source(Part):
-    """A topic and how to read its payload: plain number, JSON at a pointer, or a SenML record."""
+    """A topic and how to read its payload: plain number, JSON at a pointer, or a SenML record.
+
+    `behind` and `decimal_comma` are for texts that are no bare number: what stands behind it, and how it is written.
+    """
 
     topic: OpenTopic
     pointer: Pointer | None = None
     senml: str | None = None
+    behind: Behind | None = None
+    decimal_comma: bool = False
     factor: Number = 1.0
     sign: Sign = 1
     time_pointer: Pointer | None = None
@@ -247,6 +265,8 @@ class Settings(Part):
     broker: Broker = Broker()
     ledger: Ledger = Ledger()
     archive: Archive | None = None
+    page: Page = Page()
+    letter: WeeklyLetter | None = None
     meters: tuple[Meter, ...]
     people: tuple[Person, ...] = ()
     signals: tuple[Signal, ...] = ()

@@ -35,14 +35,19 @@ def read_prices(file: Path) -> list[tuple[int, Decimal]]:
         if file.stat().st_size > MOST_BYTES:
             raise BadPrices(0, f"{file.stat().st_size} bytes", f"at most {MOST_BYTES}")
         with file.open(encoding="utf-8-sig", newline="") as lines:
-            return list(_prices(csv.reader(lines, strict=True)))
+            return list(prices_of(csv.reader(lines, strict=True)))
     except OSError as error:
         raise BadPrices(0, error.strerror or str(error), "a file that can be read") from None
     except UnicodeDecodeError:
         raise BadPrices(0, "bytes that are no text", "text in UTF-8") from None
 
 
-def _prices(rows: Iterator[list[str]]) -> Iterator[tuple[int, Decimal]]:
+def prices_of(rows: Iterator[list[str]]) -> Iterator[tuple[int, Decimal]]:
+    """The same of rows of cells, the heading first.
+
+    Raises:
+        BadPrices: as above.
+    """
     line, newest, places = 0, -1, (0, 0)
     try:
         for line, row in enumerate(rows, 1):

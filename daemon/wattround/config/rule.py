@@ -82,6 +82,7 @@ class Rule(Part):
     exceeded_by_w: Number | None = Field(default=None, gt=0)
     breaker_share: Number | None = Field(default=None, gt=0, le=2)
     trouble: tuple[Trouble, ...] | None = Field(default=None, min_length=1)
+    worn_off: bool = False
     lasting: Duration | None = Field(default=None, le=7 * DAY_MS)
     release: Duration = Field(default=2 * MINUTE_MS, le=DAY_MS)
     urgency: Urgency = "normal"
@@ -100,7 +101,7 @@ class Rule(Part):
             return self.level or ()
         asked = (
             self.above_w, self.below_w, self.ran_today, self.starts_per_hour, self.spent, self.unheard,
-            self.exceeded_by_w, self.breaker_share,
+            self.exceeded_by_w, self.breaker_share, self.worn_off or None,
         )  # fmt: skip
         return ("active",) if all(part is None for part in asked) else ()
 
@@ -111,7 +112,9 @@ class Rule(Part):
             return self.lasting
         if self.breaker_share is not None or self.exceeded_by_w is not None:
             return 3 * HOUR_MS
-        counted = (self.ran_today, self.starts_per_hour, self.spent, self.base_load_up_w, self.unheard)
+        counted = (
+            self.ran_today, self.starts_per_hour, self.spent, self.base_load_up_w, self.unheard, self.worn_off or None,
+        )  # fmt: skip
         return 10 * MINUTE_MS if all(part is None for part in counted) else 0
 
 

@@ -77,10 +77,15 @@ def _states_something(here: Path, rule: Rule) -> Iterator[Finding]:
         "level", "above_w", "below_w", "ran_today", "starts_per_hour", "unheard", "exceeded_by_w", "breaker_share",
     )  # fmt: skip
     lost = [key for key in needs_load if not rule.of_load and getattr(rule, key) is not None]
+    lost += ["worn_off"] if rule.worn_off and not rule.of_load else []
     for key in lost:
         yield Finding((*here, key), f"{key} without a load", "load = ..., loads = [...] or tag beside it")
     if not rule.of_load and not rule.signals and not lost and all(part is None for part in of_house):
         yield Finding(here, "no load and no condition", "load = ... or something else to watch for")
+    if rule.worn_off and rule.together:
+        yield Finding(
+            (*here, "worn_off"), "together = true beside it", "loads one by one: each saving is watched alone"
+        )
     for key in ("base_load_up_w", "trouble"):
         if rule.of_load and getattr(rule, key) is not None:
             yield Finding((*here, key), f"{key} with a load", "no load beside it: it is about the house as a whole")

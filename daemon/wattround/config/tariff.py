@@ -31,7 +31,7 @@ def _amount(found: Decimal) -> Decimal:
     exponent = found.as_tuple().exponent
     if isinstance(exponent, int) and exponent < -MOST_DECIMALS:
         raise ValueError(f"at most {MOST_DECIMALS} decimals")
-    if abs(found) > MOST:
+    if found.copy_abs() > MOST:  # abs() rounds, and fails for an exponent beyond all
         raise ValueError(f"an amount of at most {MOST}")
     return found
 

@@ -22,6 +22,11 @@ def lag_ms(settings: Settings) -> int:
     return LAG_MS + (SETTLE_MS if both else 0)
 
 
+def last_minute(settings: Settings, now_ms: int) -> int:
+    """The newest minute that is old enough."""
+    return (now_ms - lag_ms(settings)) // MINUTE_MS - 1
+
+
 class Parcel(NamedTuple):
     """Rows on their way; `in_order` if they follow the cursor, else they are amended ones."""
 
@@ -35,21 +40,23 @@ class ArchiveCursor:
     def __init__(self, saved: Mapping[str, Any] | None) -> None:
         self.done: tuple[int, int] = (saved["minute"], saved["meter"]) if saved else (-1, 0)
         self.handed = self.done
+        self.mark = saved.get("mark", self.done[0]) if saved else -1
+        """The newest minute that was ever handed out: the archive may have it, whether or not it has answered."""
         self.shipped_rows = 0
         self.trouble = ""
         self.trouble_ms = 0
         self.answered_ms = 0
 
-    def hand_out(self, writer: Writer, settings: Settings, now_ms: int) -> Parcel:
+    def hand_out(self, writer: Writer, batch: Batch, settings: Settings, now_ms: int) -> Parcel:
         """The next rows to ship: amended ones first, then those behind the cursor."""
         amended = writer.amended_rows(BATCH_ROWS)
         if amended:
             return Parcel(amended, in_order=False)
-        upto = (now_ms - lag_ms(settings)) // MINUTE_MS - 1
-        rows = writer.next_rows(self.done, upto, BATCH_ROWS)
+        rows = writer.next_rows(self.done, last_minute(settings, now_ms), BATCH_ROWS)
         if rows:
             # from here on a change to one of these rows must be shipped again
-            writer.ship_mark = max(writer.ship_mark, rows[-1].minute.minute)
+            self.mark = writer.ship_mark = max(writer.ship_mark, rows[-1].minute.minute)
+            batch.states["archive"] = self.saved()
             self.handed = (rows[-1].minute.minute, rows[-1].meter_id)
         return Parcel(rows, in_order=True)
 
@@ -67,7 +74,7 @@ class ArchiveCursor:
 
     def saved(self) -> dict[str, int]:
         """As a plain value."""
-        return {"minute": self.done[0], "meter": self.done[1]}
+        return {"minute": self.done[0], "meter": self.done[1], "mark": self.mark}
 
     def refill(self, from_minute: int, batch: Batch) -> None:
         """Ship everything from a minute on again."""

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from wattround.core.computing import Computing
 from wattround.core.rulebook import HOUSE
+from wattround.core.watches import Watches
 from wattround.metering.consumption import house_energy, sources
 from wattround.metering.house import Metering
 from wattround.metering.tree import Tree
@@ -20,6 +21,11 @@ class HouseFacts:
         self.troubles_now: frozenset[str] = frozenset()
         self.listening_ms: int | None = None
         self.members: dict[str, tuple[str, ...]] = {}
+        self.watches = Watches()
+
+    def worn_off(self, load: str) -> bool | None:
+        """Whether a saving that was proven on it is lost; None where none is watched."""
+        return self.watches.worn_off(load)
 
     def above(self, load: str, at_ms: int) -> float:
         """Watt-milliseconds above standby since the load was first metered; the house as a whole has no waste."""

@@ -12,6 +12,7 @@ from wattround.config.model import Meter, Settings
 from wattround.core.computing import Computing
 from wattround.core.facts import HouseFacts
 from wattround.core.hearsay import Hearsay
+from wattround.core.ownclock import CLOCK_IS_SET_MS, OwnClock, set_meanwhile_ms
 from wattround.core.purse import Drawers, Purse
 from wattround.core.requests import answer_request
 from wattround.core.rulebook import Parts, rulebook
@@ -34,7 +35,6 @@ from wattround.rules.usage import Spending
 
 log = structlog.get_logger("house")
 
-CLOCK_IS_SET_MS = 1_704_067_200_000  # 2024-01-01
 KnownReading = Callable[[str, int], float | None]
 """Watts of the ledger's stamped reading of a meter at an instant, if it is kept."""
 
@@ -57,6 +57,7 @@ class HouseCore:
         self.today = Today(now_ms, {}, {})
         self.replies: list[tuple[str, bytes]] = []
         self._known_reading = known_reading
+        self._clock = OwnClock()
         self.metering = Metering(())
         self.computing = Computing(self.metering)
         self.meters: dict[str, Meter] = {}
@@ -83,6 +84,7 @@ class HouseCore:
             lambda rule, load: self.spending.spent_uwh(load, rule.spent.per, self.engine.now_ms) if rule.spent else 0,
             lambda: (self.nights.base_w(), self.nights.creep_w(), self.nights.culprits()),
             self.facts.troubles,
+            lambda load: self.facts.watches.lost(load),
         )
 
     def configure(self, settings: Settings, now_ms: int) -> None:
@@ -149,6 +151,8 @@ class HouseCore:
     def take(self, arrival: Arrival, at_ms: int) -> None:
         """Take one message. Whatever is wrong with it is counted and goes no further."""
         topic, payload, _, timing, ack = arrival
+        if at_ms < CLOCK_IS_SET_MS and self._clock.holds_back(arrival, at_ms, self.router):
+            return
         if ack is not None:
             self.acks.append(ack)
         if at_ms > self.engine.next_ms:
@@ -223,7 +227,7 @@ class HouseCore:
                 self._gone(feed.name, at_ms)
         else:
             meter = self.metering.meters[feed.name]
-            for value, stamp in feed.values(payload, at_ms):
+            for value, stamp in feed.values(payload, at_ms, self._clock.behind_ms):
                 if feed.kind == "power":
                     self._power(meter, value, stamp, at_ms, timing)
                 else:
@@ -275,10 +279,10 @@ class HouseCore:
             verdict = meter.hear_counter_untimed(value_wh)
         else:
             verdict = meter.hear_counter(at_ms if stamp is None else stamp, value_wh)
-        if verdict in ("reset", "rollover"):
+        if verdict in ("reset", "rollover", "exchanged"):
             log.info("counter began again", meter=meter.spec.name, how=verdict, value_wh=value_wh)
         if verdict == "implausible":
-            raise BadPayload("a counter that moved further than the load could draw: taken as another register")
+            raise BadPayload("a counter that moved further than the load could draw: broken, or another register")
 
     # -- time -------------------------------------------------------------------------------------
 
@@ -306,6 +310,9 @@ class HouseCore:
         self.engine.clock_was_set(now_ms - expected_ms, now_ms)
         self.collect()
         self.begin_day(now_ms, {})
+        self._clock.was_set(now_ms - expected_ms)
+        for arrival in self._clock.release(now_ms):
+            self.take(arrival, now_ms)
 
     def _levels(self, at_ms: int) -> None:
         changes, self.metering.out.levels = self.metering.out.levels, []
@@ -354,6 +361,7 @@ class HouseCore:
             "rules": self.engine.snapshot(),
             "hearsay": self.hearsay.snapshot(),
             "manners": self.voice.manners.snapshot(),
+            "behind_ms": self._clock.known_ms,
             "format": FORMAT,
             "patterns": [name for name, meter in self.meters.items() if meter.captured],
         }
@@ -368,13 +376,13 @@ class HouseCore:
         self.computing.restore(state.get("computed", {}))  # none from before there were any
         self.hearsay.restore(state["hearsay"])
         self.voice.manners.restore(state["manners"])
-        # before that year it has not been set yet after a start, and what was saved says more than it does
-        back_ms = min(0, now_ms - saved_ms) if now_ms > CLOCK_IS_SET_MS else 0
-        if back_ms:
-            self.metering.jump(saved_ms, now_ms, occupied)
-            self.hearsay.clock_was_set(back_ms)
-            self.voice.manners.clock_was_set(back_ms, now_ms)
-        self.engine.restore(state["rules"], saved_ms, now_ms, back_ms)
+        step_ms = set_meanwhile_ms(saved_ms, now_ms)
+        self._clock.begin(state.get("behind_ms", 0), step_ms)
+        if step_ms:
+            self.metering.jump(saved_ms, now_ms, occupied, known=False)
+            self.hearsay.clock_was_set(step_ms)
+            self.voice.manners.clock_was_set(step_ms, now_ms)
+        self.engine.restore(state["rules"], max(saved_ms, saved_ms + step_ms), now_ms, step_ms)
         self.collect()
 
     def open_minute(self, name: str) -> tuple[int, int]:

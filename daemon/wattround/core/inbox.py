@@ -33,6 +33,9 @@ class Inbox:
         self.requests: deque[Request] = deque()
         self.dropped = 0
         self.wake = threading.Event()
+        """Something is here."""
+        self.asked = threading.Event()
+        """Somebody waits for an answer."""
         self._bytes = 0
 
     def put(self, arrival: Arrival) -> None:
@@ -64,5 +67,6 @@ class Inbox:
         """Ask the core for something (any thread)."""
         reply: Future[Any] = Future()
         self.requests.append(Request(what, facts, reply))
+        self.asked.set()
         self.wake.set()
         return reply

@@ -12,15 +12,23 @@ import structlog
 
 from wattround.clock import Clock, Timekeeper
 from wattround.config.model import Settings
-from wattround.core.archiving import ArchiveCursor
+from wattround.core.archiving import ArchiveCursor, last_minute
+from wattround.core.board import Board
+from wattround.core.book import entered, entries
+from wattround.core.entry import Household
 from wattround.core.house import HouseCore
 from wattround.core.inbox import Inbox, Request
 from wattround.core.keeper import Acknowledge, Keeper
+from wattround.core.letters import KIND as LETTER
+from wattround.core.letters import Due, Letters
 from wattround.core.outbox import Outbox
+from wattround.core.outdoor import outdoor_words
 from wattround.core.purse import LiveLook
 from wattround.core.recomputing import Recomputing
 from wattround.core.rounds import Rounds
+from wattround.core.trial import Trial
 from wattround.core.view import view
+from wattround.core.watched import Watched
 from wattround.ledger.batch import Waiting
 from wattround.ledger.writer import Writer
 from wattround.metering.minute import MINUTE_MS
@@ -42,6 +50,10 @@ class Outlets(Protocol):
 
     def reply(self, topic: str, payload: bytes) -> None:
         """Answer a request that came by MQTT."""
+        ...
+
+    def retain(self, topic: str, text: str) -> int | None:
+        """Leave a text with the broker; the number under which it is answered for, None while that cannot be."""
         ...
 
 
@@ -79,14 +91,27 @@ class Core:
         self.recomputing.configure(self.house.computing.formulas, self.house.batch, now_ms)
         saved = self.writer.state("archive")
         self.archive = ArchiveCursor(saved[1] if saved else None)
-        self.writer.ship_mark = self.archive.done[0]
+        self.writer.ship_mark = self._shipped_upto(settings, now_ms)
         self.session_filters: dict[str, int] = self._saved("filters")
         self.health: Callable[[], Mapping[str, Any]] = dict
+        saved = self.writer.state(LETTER)
+        self.letters = Letters(saved[1] if saved else None)
+        topics = self._saved("trials").get("topics", ())
+        self.board = Board(self._trials, self._outlets.retain, self._note_topics, topics)
         self.rounds.begin(now_ms)
         if self.writer.set_aside is not None:
             self._tell_set_aside(self.writer.set_aside, now_ms)
 
-    def _saved(self, kind: str) -> dict[str, int]:
+    def _shipped_upto(self, settings: Settings, now_ms: int) -> int:
+        """The newest minute that the archive may have; before a kill it may have got more than was written down."""
+        mark = max(self.archive.done[0], self.archive.mark)
+        if settings.archive is None:
+            return mark
+        saved = self.writer.state("house")  # after a clock was set back, later than now
+        unsaved = settings.ledger.checkpoint // MINUTE_MS + 1
+        return max(mark, last_minute(settings, max(now_ms, saved[0] if saved else 0)) + unsaved)
+
+    def _saved(self, kind: str) -> dict[str, Any]:
         found = self.writer.state(kind)
         return dict(found[1]) if found else {}
 
@@ -98,16 +123,13 @@ class Core:
         house, writer = self.house, self.writer
         writer.register(house.new_meters)
         saved = writer.state("house")
-        occupied = writer.occupied(now_ms // MINUTE_MS)
+        occupied = self.rounds.rows_ahead(now_ms)
         if saved is not None:
             house.restore(saved[1], saved[0], now_ms, occupied)
             writer.register(house.new_meters)
             self._rebuild_open()
         house.new_meters = {}
-        for name, minutes in occupied.items():
-            meter = house.metering.meters.get(name)
-            if meter is not None and not meter.spec.stamped:
-                meter.occupied |= minutes - {meter.minute}
+        house.metering.occupy(occupied)
         midnight = house.midnight_ms(now_ms) // MINUTE_MS
         sums = writer.sums(midnight, now_ms // MINUTE_MS + 1)
         house.begin_day(now_ms, {name: (total.in_uwh, total.out_uwh) for name, total in sums.items()})
@@ -137,8 +159,8 @@ class Core:
         now_ms, jump = self.time.sample()
         if jump is not None:
             log.warning("the clock was set", by_s=(jump.now_ms - jump.expected_ms) / 1000)
-            self.keeper.commit(jump.expected_ms)
-            self.house.jump(jump.expected_ms, now_ms, self.writer.occupied(now_ms // MINUTE_MS))
+            self.commit(jump.expected_ms)
+            self.house.jump(jump.expected_ms, now_ms, self.rounds.rows_ahead(now_ms))
             self.keeper.clock_was_set(now_ms)
             self.outbox.clock_was_set(now_ms)
             self.rounds.begin(now_ms)
@@ -155,6 +177,7 @@ class Core:
         if not house.new_meters:
             self.recomputing.go_on(house.batch, now_ms)
         self.outbox.offer(self._outlets.submit, now_ms)
+        self.board.look(now_ms, house.settings.topic_root, house.zone)
         for topic, payload in house.replies:
             self._outlets.reply(topic, payload)
         house.replies.clear()
@@ -171,12 +194,24 @@ class Core:
             self.house.batch.deliveries.append(gone)
         return gone is not None
 
+    def _trials(self) -> list[Trial]:
+        try:
+            return list(entries(self.writer.book, Trial).values())
+        except ValueError as trouble:
+            log.error("trials cannot be read: nothing is said of them", trouble=str(trouble))
+            return []
+
+    def _note_topics(self, topics: list[str], now_ms: int) -> None:
+        """On disk before anything is published there: whoever takes a trial out may do so while no daemon runs."""
+        self.house.batch.states["trials"] = {"topics": topics}
+        self.commit(now_ms)
+
     def commit(self, now_ms: int) -> bool:
         """Write what there is; then take up the messages that the commit has put into the outbox."""
-        told = bool(self.house.batch.messages)
+        batch = self.house.batch  # time passes in the commit, too: it may bring messages
         if not self.keeper.commit(now_ms):
             return False
-        if told:
+        if batch.messages:
             self.outbox.load(self.writer.waiting(self.outbox.newest_id), now_ms)
         return True
 
@@ -201,7 +236,8 @@ class Core:
         while not stop.is_set():
             self.inbox.wake.wait(idle_s)
             if gather_s and not stop.is_set():
-                stop.wait(gather_s)  # let a few messages gather: one turn for all of them
+                self.inbox.asked.wait(gather_s)  # let a few messages gather: one turn for all of them
+            self.inbox.asked.clear()
             self.inbox.wake.clear()
             self.turn()
             alive()
@@ -224,6 +260,7 @@ class Core:
             case "now":
                 return {**view(self.house, now_ms), "daemon": self.daemon_facts(now_ms)}
             case "delivered":
+                self.board.delivered(facts["number"], sent=facts["sent"], trouble=facts["trouble"], now_ms=now_ms)
                 message = self.outbox.message(facts["number"])
                 done = self.outbox.delivered(
                     facts["number"], sent=facts["sent"], trouble=facts["trouble"], now_ms=now_ms
@@ -234,7 +271,7 @@ class Core:
                         self.house.voice.manners.delivered(message.channel, message.ref)
                 return None
             case "archive-rows":
-                return self.archive.hand_out(self.writer, self.house.settings, now_ms)
+                return self.archive.hand_out(self.writer, self.house.batch, self.house.settings, now_ms)
             case "archive-arrived":
                 return self.archive.arrived(facts["parcel"], self.house.batch, now_ms)
             case "archive-trouble":
@@ -254,16 +291,65 @@ class Core:
                 self.house.configure(facts["settings"], now_ms)
                 self.recomputing.configure(self.house.computing.formulas, self.house.batch, now_ms)
                 self.rounds.begin(now_ms)
+                self.board.book_changed()
                 self.keeper.most_acks = facts["most_acks"]
                 return self.house.router.subscriptions()
             case "hush":
                 return self.house.voice.hush(facts["request"], now_ms, self.house.batch)
-            case "filters":
+            case "book":
+                return self._enter(facts["request"], now_ms)
+            case "outdoor":
+                return self._outdoor(facts["rows"], now_ms)
+            case "filters":  # asked at each new connection
+                self.board.connected()
                 self.house.batch.states["filters"] = facts["filters"]
                 return None
             case "upkeep":
                 return self._upkeep(now_ms)
+            case "letter-due":
+                return self._letter_due(now_ms)
+            case "letter":
+                return self._letter(facts["letter"], now_ms, scheduled=facts.get("scheduled", False))
         raise ValueError(f"unknown request {request.what!r}")
+
+    def _outdoor(self, rows: Any, now_ms: int) -> int:
+        """Take up imported outdoor temperatures; how many, once they are on disk."""
+        words = outdoor_words(rows)
+        self.house.batch.signals += words
+        if not self.commit(now_ms):  # they stay in the batch: to write them twice changes nothing
+            raise ValueError(f"the ledger cannot be written ({self.keeper.trouble}): import again")
+        return len(words)
+
+    def _enter(self, request: Mapping[str, Any], now_ms: int) -> int:
+        """Carry out a request about the book; its entry's number, once it is on disk."""
+        household = Household.at(now_ms, self.house.zone, self.house.meters)
+        row = entered(self.writer.book, request, household, now_ms)
+        batch = self.house.batch
+        batch.entries.append(row)
+        written = False
+        try:
+            written = self.commit(now_ms)
+        finally:
+            if not written:  # who asked is told so: it must not come about later
+                batch.entries.remove(row)
+        if not written:
+            raise ValueError(f"the ledger cannot be written ({self.keeper.trouble}): nothing was entered")
+        if row.kind == Watched.kind:
+            self.rounds.watch(now_ms)
+        elif row.kind == Trial.kind:
+            self.board.book_changed()
+        return row.number
+
+    def _letter_due(self, now_ms: int) -> tuple[Due, int] | None:
+        """The letter that is to be written now, and now; all that it is about is on disk."""
+        due = self.letters.due(self.house.settings, now_ms, self.house.batch)
+        return (due, now_ms) if due is not None and self.commit(now_ms) else None
+
+    def _letter(self, letter: Any, now_ms: int, *, scheduled: bool) -> list[str]:
+        """Put a letter into the outbox, now or with the next commit that succeeds; the channels it goes to."""
+        channels = self.letters.put(letter, self.house.settings, now_ms, self.house.batch, scheduled=scheduled)
+        self.commit(now_ms)
+        return channels
 
     def _upkeep(self, now_ms: int) -> int:
         """Once a local day: delete what is older than it is to be kept."""

@@ -42,18 +42,15 @@ def judged_ms(day: date, zone: ZoneInfo) -> int:
 
 def night_from(day: date, rows: Iterable[tuple[int, str, int, int, int]], tree: Tree) -> Night | None:
     """A night's base load from its hours; one in which a meter that the sum needs is not covered is left out."""
-    by_hour: dict[int, dict[str, HourRow]] = {}
+    means: dict[int, dict[str, tuple[float, float]]] = {}
     for row in map(HourRow._make, rows):
         if row.covered_ms >= COVERED_ENOUGH * HOUR_MS and row.meter in tree.children:
-            by_hour.setdefault(row.hour, {})[row.meter] = row
+            means.setdefault(row.hour, {})[row.meter] = _mean_w(row)
     needed = sources(tree)
     hours = [
-        (
-            house_energy(needed, lambda name, found=found: _mean_w(found[name])).consumed,  # type: ignore[misc]
-            {name: _mean_w(row)[0] for name, row in found.items()},
-        )
-        for found in by_hour.values()
-        if set(needed.names) <= set(found)
+        (house_energy(needed, found.__getitem__).consumed, {name: into for name, (into, _) in found.items()})
+        for found in means.values()
+        if found.keys() >= set(needed.names)
     ]
     return night_of(day, hours)
 

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from wattround.config.model import Settings
+from wattround.config.model import Meter, Settings
 from wattround.core.archiving import ArchiveCursor
+from wattround.core.book import entered
+from wattround.core.entry import Household
 from wattround.core.hushing import carry_out
+from wattround.core.outdoor import outdoor_words
 from wattround.core.rulebook import channel_ways, manners_ways, rule_ways
 from wattround.core.saved import upgraded
 from wattround.ingest.feed import effective_meters
 from wattround.ledger.batch import Batch
+from wattround.ledger.opening import FILE
+from wattround.ledger.reader import NoLedger
 from wattround.ledger.writer import Writer
 from wattround.rules.manners import Manners
 
@@ -58,3 +64,55 @@ def offline_hush(settings: Settings, folder: Path, now_ms: int, request: dict[st
         return done
     finally:
         writer.close()
+
+
+def offline_outdoor(settings: Settings, folder: Path, now_ms: int, rows: list[Any]) -> int:
+    """Take up imported outdoor temperatures; how many.
+
+    Raises:
+        LedgerBusy: if a daemon has the ledger after all.
+        NoLedger: if there is none: the daemon makes it, as the user it runs as.
+        ValueError: with a reason, for rows that are none.
+    """
+    words = outdoor_words(rows)
+    writer = _existing(settings, folder, now_ms)
+    try:
+        writer.commit(Batch(signals=words), now_ms, lambda _name: (0, 0))
+        return len(words)
+    finally:
+        writer.close()
+
+
+def _existing(settings: Settings, folder: Path, now_ms: int) -> Writer:
+    if not (folder / FILE).exists():
+        raise NoLedger(f"{folder / FILE}: no such file: has the daemon run with these settings?")
+    return Writer(folder, settings.house.id, now_ms)
+
+
+def offline_book(settings: Settings, folder: Path, now_ms: int, request: dict[str, Any]) -> int:
+    """Carry out a request about the book; its entry's number.
+
+    Raises:
+        LedgerBusy: if a daemon has the ledger after all.
+        NoLedger: if there is none: the daemon makes it, as the user it runs as.
+        ValueError: with a reason, for a request that cannot be carried out.
+    """
+    writer = _existing(settings, folder, now_ms)
+    try:
+        household = Household.at(now_ms, ZoneInfo(settings.house.time_zone), _known_meters(settings, writer))
+        row = entered(writer.book, request, household, now_ms)
+        writer.commit(Batch(entries=[row]), now_ms, lambda _name: (0, 0))
+        return row.number
+    finally:
+        writer.close()
+
+
+def _known_meters(settings: Settings, writer: Writer) -> dict[str, Meter]:
+    """The meters of the file, and those that a pattern of it has captured, as the daemon last saved them."""
+    found = dict(effective_meters(settings))
+    pattern = next((meter for meter in settings.meters if meter.captured), None)
+    saved = writer.state("house")
+    if pattern is not None and saved is not None:
+        for name in saved[1].get("patterns", ()):
+            found.setdefault(name, pattern)
+    return found

@@ -36,7 +36,10 @@ def _dated(waiting: Waiting, now_ms: int) -> Waiting:
     late_ms = now_ms - message.created_ms
     if late_ms < DELAYED_MS:
         return waiting
-    facts = json.dumps({**json.loads(message.facts), "delayed_s": late_ms // 1000})
+    told = json.loads(message.facts)
+    if told.get("event") == "letter":  # it names its week, and its page must say what its text says
+        return waiting
+    facts = json.dumps({**told, "delayed_s": late_ms // 1000})
     body = f"{message.body}\n(This was news {duration_text(late_ms)} ago: the message was delayed.)"
     return waiting._replace(message=message._replace(body=body, facts=facts))
 

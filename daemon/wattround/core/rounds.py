@@ -9,18 +9,22 @@ from pathlib import Path
 from typing import Any
 
 from wattround.core.house import HouseCore
-from wattround.core.nightly import judged_ms, night_from, night_span
+from wattround.core.nightly import SETTLED_MINUTES, judged_ms, night_from, night_span
 from wattround.core.rulebook import HOUSE
-from wattround.ledger.writer import Writer
+from wattround.core.watched import Watched
+from wattround.core.watches import Look
+from wattround.ledger.writer import HOUR_MS, Writer
 from wattround.metering.consumption import house_energy, sources
 from wattround.metering.minute import MINUTE_MS
-from wattround.rules.marks import local_date, period_begin
+from wattround.rules.marks import instant_ms, local_date, period_begin
 from wattround.rules.nights import RECENT_NIGHTS, TRAILING_NIGHTS
 
 LOOK_EVERY_MS = 10_000
 DISK_NEARLY_FULL_BYTES = 200_000_000
 DISK_NEARLY_FULL_SHARE = 0.02
 FAILING_ATTEMPTS = 3
+AHEAD_MINUTES = 180
+"""How far ahead rows are looked for that a clock set back will come by: each hour anew, there may be years of them."""
 
 
 class Rounds:
@@ -30,6 +34,15 @@ class Rounds:
         self._house, self._writer, self._folder = house, writer, folder
         self._look_ms = 0
         self._night_ms = 0
+        self._day_ms = 0
+        self._is_restored = False
+        self._ahead_ms = 0
+
+    def rows_ahead(self, now_ms: int) -> dict[str, set[int]]:
+        """Minutes, by meter, that have rows already though they are still to come: the clock was set back."""
+        minute = now_ms // MINUTE_MS
+        self._ahead_ms = now_ms + HOUR_MS
+        return self._writer.occupied(minute, minute + AHEAD_MINUTES)
 
     def begin(self, now_ms: int) -> None:
         """After a start, a change of settings or of the clock: what the ledger says of nights and periods."""
@@ -41,6 +54,26 @@ class Rounds:
             for back in range(RECENT_NIGHTS + TRAILING_NIGHTS, -1, -1):
                 self._judge(today - timedelta(days=back), now_ms)
         self._plan_night(now_ms)
+        self.watch(now_ms)
+
+    def watch(self, now_ms: int) -> None:
+        """Take up the savings that the book has to be watched, and follow them up to yesterday."""
+        watches, writer = self._house.facts.watches, self._writer
+        rows = [row for row in writer.book.rows(Watched.kind) if row.body is not None]
+        watches.configure({row.number: (row.at_ms, Watched.model_validate_json(row.body or "")) for row in rows})
+        if not self._is_restored:
+            saved = writer.state("watches")
+            watches.restore(saved[1] if saved is not None else ())
+            self._is_restored = True
+        self._follow(now_ms)
+
+    def _follow(self, now_ms: int) -> None:
+        house, today = self._house, local_date(now_ms, self._house.zone)
+        self._day_ms = instant_ms(today + timedelta(days=1), SETTLED_MINUTES, house.zone)
+        house.engine.advance(now_ms)
+        if house.facts.watches.go_on(today, house.settings, Look(self._writer.sums, self._writer.words)):
+            house.batch.states["watches"] = house.facts.watches.snapshot()
+        house.engine.signals_changed(now_ms)
 
     @property
     def _wanted(self) -> bool:
@@ -72,6 +105,8 @@ class Rounds:
         if 0 <= now_ms - self._look_ms < LOOK_EVERY_MS:
             return
         self._look_ms = now_ms
+        if now_ms >= self._ahead_ms:
+            self._house.metering.occupy(self.rows_ahead(now_ms))
         house, facts = self._house, self._house.facts
         connected = health.get("broker", "connected") == "connected"
         troubles = {
@@ -92,6 +127,9 @@ class Rounds:
             self._judge(local_date(now_ms, house.zone), now_ms)
             self._plan_night(now_ms)
             house.engine.signals_changed(now_ms)
+
+        if now_ms >= self._day_ms:
+            self._follow(now_ms)
 
     def _disk_nearly_full(self) -> bool:
         try:

@@ -19,7 +19,7 @@ from wattround.rules.marks import ByWeekday, DayTime, Edges
 from wattround.rules.nights import Nights
 from wattround.rules.occupancy import Presence
 from wattround.rules.occupancy import Ways as OccupancyWays
-from wattround.rules.oversight import BaseLoadUp, Exceeded, InTrouble, Unheard
+from wattround.rules.oversight import BaseLoadUp, Exceeded, InTrouble, Unheard, WornOff
 from wattround.rules.signals import Claim, Signals
 from wattround.rules.sun import BySun
 from wattround.rules.usage import Cost, RanToday, Spending, Spent, StartsOften
@@ -44,6 +44,10 @@ class Facts(Protocol):
 
     def troubles(self) -> AbstractSet[str]:
         """The daemon's own troubles."""
+        ...
+
+    def worn_off(self, load: str) -> bool | None:
+        """Whether a saving that was proven on it is lost; None where none is watched."""
         ...
 
 
@@ -203,6 +207,8 @@ def _oversight(rule: Rule, subject: Subject, parts: Parts) -> Iterator[Condition
         yield Exceeded(rule.exceeded_by_w, lambda at_ms: facts.excess_w(load, at_ms))
     if rule.trouble is not None:
         yield InTrouble(frozenset(rule.trouble), facts.troubles)
+    if rule.worn_off:
+        yield WornOff(lambda: facts.worn_off(load))
 
 
 def claim_of(said: SignalTest) -> Claim:
@@ -259,7 +265,7 @@ def rule_ways(settings: Settings) -> dict[str, RuleWays]:
             rule.urgency,
             tuple(name for name in people if rule.tell is None or name in rule.tell),
             rule.remind_after or settings.manners.remind_after,
-            once=any(part is not None for part in (rule.spent, rule.ran_today, rule.base_load_up_w)),
+            once=rule.worn_off or any(part is not None for part in (rule.spent, rule.ran_today, rule.base_load_up_w)),
         )
         for rule in settings.rules
     }

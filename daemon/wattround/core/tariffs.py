@@ -7,8 +7,6 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import structlog
-
 from wattround.config import tariff as written
 from wattround.config.kinds import WEEKDAYS
 from wattround.config.model import Settings
@@ -19,8 +17,6 @@ from wattround.money.bands import Band, Bands
 from wattround.money.billing import Billing
 from wattround.money.price import Block, Blocks, Dynamic, Flat, Pricing, Series, Source
 from wattround.money.schedule import Schedule, Tariff
-
-log = structlog.get_logger("prices")
 
 FILE_HOLD_MS = HOUR_MS
 """How long a price of a file stands where no later one follows, if the settings do not say."""
@@ -120,6 +116,9 @@ class PriceFiles:
         try:
             prices = read_prices(Path(file))
         except BadPrices as bad:
+            import structlog  # noqa: PLC0415 - commands would wait for it, and seldom need it
+
+            log = structlog.get_logger("prices")
             log.error("a file of prices cannot be used, what was known of it stays", file=file, trouble=str(bad))
             return None
         return Series(tuple(at_ms for at_ms, _ in prices), tuple(price for _, price in prices), hold_ms)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from wattround.core.house import HouseCore
+from wattround.core.hushing import hush_text
 from wattround.metering.formula import combined, combined_w
 from wattround.metering.meter import Meter
 
@@ -33,6 +34,10 @@ def view(core: HouseCore, now_ms: int) -> dict[str, Any]:
         ),
         "bad_payloads": bad,
         "episodes": [_episode(core, now_ms, news) for news in core.engine.open_episodes(now_ms)],
+        "hushes": [
+            {"rule": hush.rule, "load": hush.load, "until": hush_text(hush, now_ms)}
+            for hush in core.voice.manners.hushes
+        ],
     }
 
 

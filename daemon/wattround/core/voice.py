@@ -12,6 +12,7 @@ from wattround.config.rule import Rule
 from wattround.core.hushing import carry_out
 from wattround.core.rulebook import HOUSE, channel_ways, manners_ways, rule_ways, subjects
 from wattround.core.telling import House, Scene, tell_bulletin, tell_raw
+from wattround.core.watched import Watched
 from wattround.core.words import BREAKER_CAUTION, number, troubles
 from wattround.ledger.batch import Batch, EpisodeRow, Message
 from wattround.money.twoprices import Worth
@@ -30,6 +31,7 @@ class Figures(NamedTuple):
     spent_uwh: Callable[[Rule, str], int]
     base_w: Callable[[], tuple[float | None, float | None, list[tuple[str, float]]]]
     troubles: Callable[[], frozenset[str]]
+    lost: Callable[[str], Watched | None]
 
 
 class Voice:
@@ -154,9 +156,23 @@ class Voice:
             notes.append(self._exceeded(news.load))
         if rule.base_load_up_w is not None:
             notes.append(self._base_load(news.at_ms))
+        if rule.worn_off:
+            notes.append(self._lost(news.load, news.at_ms))
         if rule.trouble is not None:
             notes.append(f"{troubles(self._figures.troubles() & set(rule.trouble)).capitalize()}.")
         return " ".join(notes)
+
+    def _lost(self, load: str, at_ms: int) -> str:
+        """Which saving is lost, and what it had been worth."""
+        lost = self._figures.lost(load)
+        if lost is None:
+            return ""
+        a_day = self._house.purse.a_day(float(lost.saved_wh) / 24, at_ms)
+        year = "" if a_day is None else f", {self._house.purse.text(a_day * 365)} a year"
+        return (
+            f'What "{lost.change}" had saved, {lost.saved_wh / 1000:.2f} kWh a day{year}, is at least partly lost:'
+            f' something was set back, or the load has changed. wattround prove "{lost.change}" shows the days.'
+        )
 
     def _exceeded(self, load: str) -> str:
         excess_w = self._figures.excess_w(load)

@@ -32,6 +32,8 @@ _BECAUSE: Mapping[Reason, str] = {
     "heard": "it is heard again",
     "tree": "the meters agree again",
     "trouble": "that is over",
+    "saving": "its saving is watched anew",
+    "saving-unknown": "its saving is no longer watched",
     "level-unknown": "nothing is heard of it any more; whether it is still {state} cannot be told",
     "occupancy-unknown": "who is home cannot be told any more",
     "signal-unknown": "nothing recent is known of {signals_named} any more",
@@ -86,6 +88,8 @@ def _counted(rule: Rule) -> list[str]:
         words.append(f"exceeded by the meters within it, by {number(rule.exceeded_by_w)} W or more")
     if rule.trouble is not None:
         words.append("in trouble")
+    if rule.worn_off:
+        words.append("using more again than was proven")
     return words
 
 

@@ -45,11 +45,12 @@ Sent = Callable[[int, bool, str], None]
 
 
 class Publication(NamedTuple):
-    """A message of ours, to be acknowledged by the broker."""
+    """A message of ours, to be acknowledged by the broker; retained: it stays there for whoever comes later."""
 
     number: int
     topic: str
     payload: str
+    retained: bool = False
 
 
 class Lost(Exception):  # noqa: N818 - reads as what it is
@@ -202,7 +203,7 @@ class BrokerLink:
         while not stop.is_set() and not self._reconnect:
             now_s = self.beat_s = time.monotonic()
             sock = client.socket()
-            if sock is None or self._refusal:
+            if sock is None or sock.fileno() < 0 or self._refusal:
                 raise Lost(self._refusal or "the broker closed the connection")
             if now_s >= next_misc_s:
                 self._housekeep(client, now_s)
@@ -268,7 +269,7 @@ class BrokerLink:
                 client.ack(ack.mid, ack.qos)
 
     def _publish(self, client: mqtt.Client, publication: Publication) -> None:
-        info = client.publish(publication.topic, publication.payload, qos=1)
+        info = client.publish(publication.topic, publication.payload, qos=1, retain=publication.retained)
         if info.rc == mqtt.MQTT_ERR_SUCCESS:
             self._pending[info.mid] = publication.number
         else:

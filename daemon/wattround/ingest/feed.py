@@ -7,12 +7,23 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from wattround.config.model import CounterSource, Meter, PowerSource, Settings, Source
-from wattround.ingest.payload import MAX_NUMBER_BYTES, BadPayload, Decode, json_number, plain_number, word
+from wattround.ingest.payload import (
+    MAX_NUMBER_BYTES,
+    BadPayload,
+    Decode,
+    json_number,
+    plain_number,
+    plain_text,
+    word,
+    written_number,
+)
 from wattround.ingest.senml import senml_number
 from wattround.ingest.topics import FilterTrie, captured, subscription
 
 REPORT_EVERY_MS = 60_000
 MAX_NAME = 64
+AHEAD_MS = 600_000
+"""A stamp further in the future than this is a wrong clock."""
 _POWER_W = {"W": 1.0, "kW": 1e3, "mW": 1e-3}
 _ENERGY_WH = {"Wh": 1.0, "kWh": 1e3}
 
@@ -111,16 +122,18 @@ class Feed:
         """
         return self.stamped or self.kind != "power"
 
-    def values(self, payload: bytes, arrival_ms: int) -> list[tuple[float, int | None]]:
-        """Values in W or Wh with their stamps.
+    def values(self, payload: bytes, arrival_ms: int, behind_ms: int = 0) -> list[tuple[float, int | None]]:
+        """Values in W or Wh with their stamps. `behind_ms`: by how much our clock may be behind.
 
         Raises:
-            BadPayload: for a payload that is not what was configured, or a value no house can have.
+            BadPayload: for a payload that is not what was configured, a value no house can have, or a future time.
         """
         found = [
             ((raw * self.scale + self.offset) * self.sign, at_ms) for raw, at_ms in self.decode(payload, arrival_ms)
         ]
-        for value, _ in found:
+        for value, at_ms in found:
+            if at_ms is not None and at_ms > arrival_ms + behind_ms + AHEAD_MS:
+                raise BadPayload("a time in the future: the sender's clock, or time_unit, is wrong")
             if not self.possible.low <= value <= self.possible.high:
                 raise BadPayload(f"a value outside {self.possible.low:g} to {self.possible.high:g}")
         return found
@@ -129,9 +142,11 @@ class Feed:
 def _decoder(source: Source, kind: Literal["power", "counter"]) -> Decode:
     if source.senml is not None:
         return senml_number(source.senml, kind)
+    is_bare = source.behind is None and not source.decimal_comma
+    read = None if is_bare else written_number(source.behind, decimal_comma=source.decimal_comma)
     if source.pointer is not None:
-        return json_number(source.pointer, source.time_pointer, source.time_unit)
-    return plain_number
+        return json_number(source.pointer, source.time_pointer, source.time_unit, read)
+    return plain_number if read is None else plain_text(read)
 
 
 def is_stamped(meter: Meter) -> bool:

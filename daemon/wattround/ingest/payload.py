@@ -15,13 +15,13 @@ MAX_PAYLOAD_BYTES = 65_536
 MAX_NUMBER_BYTES = 64
 EARLIEST_MS = 946_684_800_000  # 2000-01-01: no home broker has older readings
 LATEST_S = 1e11
-AHEAD_MS = 600_000
-"""A stamp further in the future than this is a wrong clock."""
 
 Value = tuple[float, int | None]
 """A number, and the time it carried in milliseconds UTC (None: it carried none)."""
 Decode = Callable[[bytes, int], list[Value]]
 """From a payload and its arrival in milliseconds to values; raises BadPayload."""
+Read = Callable[[object], float]
+"""From a text, or what stands in a JSON document, to a number; raises BadPayload."""
 TimeUnit = Literal["s", "ms", "rfc3339"]
 
 
@@ -47,15 +47,57 @@ def _number(payload: bytes | str) -> float:
     return value
 
 
-def json_number(pointer: str, time_pointer: str | None, time_unit: TimeUnit) -> Decode:
-    """Decode a JSON payload: the number at a pointer, and the time at another."""
+def plain_text(read: Read) -> Decode:
+    """A payload that is one number, written in a way of its own, and nothing else."""
+
+    def decode(payload: bytes, arrival_ms: int) -> list[Value]:  # noqa: ARG001 - one signature
+        if len(payload) > MAX_NUMBER_BYTES:
+            raise BadPayload("more than a number")
+        try:
+            return [(read(payload.decode()), None)]
+        except UnicodeDecodeError:
+            raise BadPayload("no UTF-8 text") from None
+
+    return decode
+
+
+def written_number(behind: str | None, *, decimal_comma: bool) -> Read:
+    """How to read a number with this text behind it, or with a comma before its decimals. Anything else is refused.
+
+    A JSON number needs no comma, and has nothing behind it.
+    """
+
+    def read(found: object) -> float:
+        if not isinstance(found, str):
+            if behind is not None:
+                raise BadPayload(f'no "{behind}" behind a number')
+            return as_number(found)
+        text = found.strip()
+        if behind is not None:
+            if not text.endswith(behind):
+                raise BadPayload(f'no "{behind}" behind a number')
+            text = text.removesuffix(behind).rstrip()
+        if decimal_comma:
+            if "." in text:
+                raise BadPayload("a point where a decimal comma was expected")
+            text = text.replace(",", ".", 1)
+        if not text.isascii():
+            raise BadPayload("no number")
+        return _number(text)
+
+    return read
+
+
+def json_number(pointer: str, time_pointer: str | None, time_unit: TimeUnit, read: Read | None = None) -> Decode:
+    """Decode a JSON payload: the number at a pointer, and the time at another; `read`: one that is no bare number."""
+    as_value = read or as_number
     find = json_pointer(pointer)
     find_time = json_pointer(time_pointer) if time_pointer is not None else None
 
-    def decode(payload: bytes, arrival_ms: int) -> list[Value]:
+    def decode(payload: bytes, arrival_ms: int) -> list[Value]:  # noqa: ARG001 - one signature
         document = parse_json(payload)
-        value = as_number(find(document))
-        at_ms = None if find_time is None else checked_stamp(as_stamp(find_time(document), time_unit), arrival_ms)
+        value = as_value(find(document))
+        at_ms = None if find_time is None else checked_stamp(as_stamp(find_time(document), time_unit))
         return [(value, at_ms)]
 
     return decode
@@ -121,12 +163,10 @@ def as_ms(seconds: float) -> int:
     return round(seconds * 1000)
 
 
-def checked_stamp(at_ms: int, arrival_ms: int) -> int:
-    """The stamp if it can be true."""
+def checked_stamp(at_ms: int) -> int:
+    """The stamp if a meter can have been there at that time."""
     if at_ms < EARLIEST_MS:
         raise BadPayload("a time before the year 2000")
-    if at_ms > arrival_ms + AHEAD_MS:
-        raise BadPayload("a time in the future: the sender's clock, or time_unit, is wrong")
     return at_ms
 
 

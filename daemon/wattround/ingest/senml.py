@@ -70,7 +70,7 @@ def senml_number(name: str, kind: Literal["power", "counter"]) -> Decode:
                 continue
             if record.unit not in units:
                 raise BadPayload(f"a unit other than {', '.join(units)}")
-            at_ms = checked_stamp(as_ms(record.time_s), arrival_ms)
+            at_ms = checked_stamp(as_ms(record.time_s))
             found.append((finite(record.value * units[str(record.unit)]), at_ms))
         if not found:
             raise BadPayload("no record of the configured name")

@@ -36,8 +36,10 @@ def status(state: str) -> str:
     return json.dumps({"state": state, "version": __version__})
 
 
-def make_client(settings: Settings, *, keep_session: bool) -> mqtt.Client:
+def make_client(settings: Settings, *, keep_session: bool, visitor: str = "") -> mqtt.Client:
     """A client for one connection. Its acknowledgements are ours to send.
+
+    A visitor beside the daemon has a name of its own, and nothing is said of it when it is gone.
 
     Raises:
         MissingSecret: if the password or a TLS file cannot be read.
@@ -46,10 +48,10 @@ def make_client(settings: Settings, *, keep_session: bool) -> mqtt.Client:
     five = settings.protocol == "5"
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
-        client_id=settings.client_id,
+        client_id=f"{settings.client_id}-{visitor}" if visitor else settings.client_id,
         protocol=mqtt.MQTTv5 if five else mqtt.MQTTv311,
         clean_session=None if five else not keep_session,
-        manual_ack=True,
+        manual_ack=not visitor,
         reconnect_on_failure=False,
     )
     if broker.user is not None:
@@ -57,7 +59,8 @@ def make_client(settings: Settings, *, keep_session: bool) -> mqtt.Client:
         client.username_pw_set(broker.user, secret)
     if broker.tls is not None:
         client.tls_set_context(_tls_context(broker))
-    client.will_set(status_topic(settings), status("lost"), qos=1, retain=True)
+    if not visitor:
+        client.will_set(status_topic(settings), status("lost"), qos=1, retain=True)
     return client
 
 

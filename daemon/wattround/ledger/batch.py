@@ -34,12 +34,28 @@ class Message(NamedTuple):
 
 
 class SignalRow(NamedTuple):
-    """A word of a person's presence (kind "person": home or away) or of a signal (kind "signal")."""
+    """A word of a person's presence (kind "person": home or away) or of a signal (kind "signal").
+
+    Or an outdoor temperature that was imported (kind "outdoor", name "hour" or "day"): degrees Celsius, the mean of
+    the hour that begins then, or of the local day that holds it.
+    """
 
     at_ms: int
     kind: str
     name: str
     value: str
+
+
+class EntryRow(NamedTuple):
+    """What a person entered, changed or removed at an instant: its kind, its number in it, its body as JSON.
+
+    The body is None once it was removed.
+    """
+
+    kind: str
+    number: int
+    at_ms: int
+    body: str | None
 
 
 class Waiting(NamedTuple):
@@ -71,6 +87,7 @@ class Batch:
     messages: list[Message] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
     signals: list[SignalRow] = field(default_factory=list)
+    entries: list[EntryRow] = field(default_factory=list)
     reshipped: list[tuple[int, int, int]] = field(default_factory=list)
     states: dict[str, Any] = field(default_factory=dict)
     pressing: bool = False

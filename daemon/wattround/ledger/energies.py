@@ -30,14 +30,15 @@ class Energies:
         found = self._db.execute("SELECT id FROM meter WHERE house = ? AND name = ?", (self._house, name)).fetchone()
         if found is None:
             return []
+        # each row by its key: to pass over those of all other meters would take longer
         if every == HOUR:
             rows = self._db.execute(
-                "SELECT hour * 60, in_uwh, out_uwh, covered_ms FROM hour WHERE meter = ? AND hour >= ? AND hour < ?"
-                " ORDER BY hour",
-                (found[0], from_minute // HOUR, -(-to_minute // HOUR)),
+                "WITH RECURSIVE wanted (at) AS (SELECT ?1 UNION ALL SELECT at + 1 FROM wanted WHERE at + 1 < ?2)"
+                " SELECT hour * 60, in_uwh, out_uwh, covered_ms FROM wanted CROSS JOIN main.hour ON hour = at"
+                " WHERE meter = ?3",
+                (from_minute // HOUR, -(-to_minute // HOUR), found[0]),
             )
         else:
-            # each minute by its key: to pass over the rows of all other meters would take longer
             rows = self._db.execute(
                 "WITH RECURSIVE wanted (at) AS"
                 " (SELECT ?1 UNION ALL SELECT at + 65536 FROM wanted WHERE at + 65536 < ?2)"

@@ -5,7 +5,8 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, NamedTuple
@@ -15,6 +16,8 @@ from wattround.ledger.schema import migrate
 FILE = "ledger.sqlite3"
 LOCK = "ledger.lock"
 SUSPECT = "ledger.suspect"
+SIDE_FILES = ("-wal", "-shm")
+"""What SQLite keeps beside the file while it is open, and after a kill."""
 
 
 class LedgerBusy(Exception):  # noqa: N818 - reads as what it is
@@ -41,6 +44,15 @@ def open_for_writing(folder: Path, now_ms: int) -> Opened:
         LedgerUnusable: if the folder cannot be used.
         NewerLedger: if a newer wattround wrote it.
     """
+    lock = _lock(folder)
+    try:
+        return _open(folder / FILE, lock, now_ms)
+    except BaseException:
+        lock.close()
+        raise
+
+
+def _lock(folder: Path) -> IO[str]:
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         lock = (folder / LOCK).open("w")
@@ -53,11 +65,19 @@ def open_for_writing(folder: Path, now_ms: int) -> Opened:
     except OSError:
         lock.close()
         raise LedgerBusy(f"{folder}: another wattround is writing this ledger") from None
-    try:
-        return _open(folder / FILE, lock, now_ms)
-    except BaseException:
-        lock.close()
-        raise
+    return lock
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Be the only one who may write in `folder`.
+
+    Raises:
+        LedgerBusy: if another process writes it.
+        LedgerUnusable: if the folder cannot be used.
+    """
+    with _lock(folder):
+        yield
 
 
 def suspect(folder: Path) -> None:
@@ -106,7 +126,7 @@ def _connect(file: Path) -> sqlite3.Connection:
     # full: what we acknowledge to the broker must survive a power cut
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA temp_store = MEMORY")
-    connection.execute("PRAGMA cache_size = -2048")
+    connection.execute("PRAGMA cache_size = -1024")
     return connection
 
 
@@ -131,7 +151,7 @@ def _set_aside(file: Path, now_ms: int) -> Path:
     stamp = datetime.fromtimestamp(now_ms / 1000, UTC).strftime("%Y-%m-%dT%H%M%SZ")
     aside = file.with_name(f"ledger-damaged-{stamp}.sqlite3")
     file.rename(aside)
-    for end in ("-wal", "-shm"):
+    for end in SIDE_FILES:
         with suppress(FileNotFoundError):
             file.with_name(file.name + end).rename(aside.with_name(aside.name + end))
     return aside

@@ -13,6 +13,9 @@ from typing import NamedTuple
 
 from wattround.ledger.reader import Reader
 from wattround.ledger.totals import hours, place
+from wattround.ledger.words import words
+
+STRETCH_HOURS = 24
 
 
 class HourTotal(NamedTuple):
@@ -25,9 +28,23 @@ class HourTotal(NamedTuple):
     low_milliw: int | None
 
 
-Row = tuple[int, int, int, int, int | None, int | None, int]
-"""Of a minute: the minute, in, out (uWh), covered ms, peak, low (mW), the meter's number. A plain tuple: there may be
-millions."""
+Row = tuple[int, int, int, int, int | None, int | None]
+"""Of a minute: the minute, in, out (uWh), covered ms, peak, low (mW). A plain tuple: there may be millions."""
+
+
+class Outline(NamedTuple):
+    """One meter's whole hour, without its rows: on which side of some bounds (mW) each of its 60 minutes lay.
+
+    `lows`, `peaks`: by bound, a bit for each minute whose lowest or highest watts were at or above it.
+    `above_minutes`, `above_uwh`: how many minutes lay wholly at or above another bound, and what they took.
+    """
+
+    lows: Mapping[float, int]
+    peaks: Mapping[float, int]
+    above_minutes: int
+    above_uwh: int
+
+
 Word = tuple[int, str, str, str]
 """What was heard: when, kind (person or signal), of whom, what."""
 HourTotals = Mapping[int, Mapping[str, HourTotal]]
@@ -39,7 +56,22 @@ class Past(Reader):
 
     def __init__(self, folder: Path, house: str) -> None:
         super().__init__(folder, house)
+        self._folder = folder
         self._ids = {name: number for name, (number, _) in self.meters().items()}
+        self._db.execute("PRAGMA temp_store = MEMORY")  # first: a change of it drops the tables there are
+        # the minutes of a stretch, by how far their keys lie ahead: faster than counting anew at each query
+        self._db.execute(
+            "CREATE TEMP TABLE stretch (hour INTEGER, ahead INTEGER, bit INTEGER, PRIMARY KEY (hour, ahead))"
+            " WITHOUT ROWID"
+        )
+        self._db.executemany(
+            "INSERT INTO temp.stretch VALUES (?, ?, ?)",
+            [(at // 60, place(at), 1 << at % 60) for at in range(STRETCH_HOURS * 60)],
+        )
+
+    def another(self) -> Past:
+        """The same on a connection of its own, for another thread."""
+        return Past(self._folder, self.house)
 
     def newest_hour(self) -> int:
         """The last hour since 1970 that has been totalled; -1 before the first."""
@@ -62,33 +94,49 @@ class Past(Reader):
         """Minutes of one meter in [from_hour, to_hour), in order."""
         if name not in self._ids:
             return []
-        # each minute by its key: to pass over the rows of all other meters would take longer
-        first = place(from_hour * 60, self._ids[name])
-        return self._db.execute(
-            "WITH RECURSIVE wanted (at) AS (SELECT ?1 UNION ALL SELECT at + 65536 FROM wanted WHERE at + 65536 < ?2)"
-            " SELECT place >> 16, in_uwh, out_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw, place & 65535"
-            " FROM wanted CROSS JOIN minute_row ON place = at",
-            (first, place(to_hour * 60)),
-        ).fetchall()
+        rows: list[Row] = []
+        for begin in range(from_hour, to_hour, STRETCH_HOURS):
+            # each minute by its key: to pass over the rows of all other meters would take longer
+            rows += self._db.execute(
+                "SELECT place >> 16, in_uwh, out_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw"
+                " FROM temp.stretch CROSS JOIN minute_row ON place = ?1 + ahead WHERE hour < ?2",
+                (place(begin * 60, self._ids[name]), min(STRETCH_HOURS, to_hour - begin)),
+            ).fetchall()
+        return rows
 
-    def rows_of_many(self, names: Sequence[str], from_hour: int, to_hour: int) -> dict[str, list[Row]]:
-        """The same of several meters: for two or more it is faster to pass over all rows once."""
-        numbered = self._numbers(names)
-        rows = self._db.execute(
-            "SELECT place >> 16, in_uwh, out_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw, place & 65535"
-            f" FROM minute_row WHERE place >= ? AND place < ? AND place & 65535 IN ({_listed(numbered)})"
-            " ORDER BY place",
-            (place(from_hour * 60), place(to_hour * 60)),
-        ).fetchall()
-        found: dict[str, list[Row]] = {name: [] for name in names}
-        if len(rows) == len(numbered) * (to_hour - from_hour) * 60:
-            # nothing is missing: they take turns
-            for at, number in enumerate(sorted(numbered)):
-                found[numbered[number]] = rows[at :: len(numbered)]
-            return found
-        for row in rows:
-            found[numbered[row[6]]].append(row)
+    def outlines(
+        self, name: str, cuts_milliw: Sequence[float], above_milliw: float, from_hour: int, to_hour: int
+    ) -> dict[int, Outline]:
+        """How one meter went through the hours of [from_hour, to_hour) that are covered whole."""
+        found: dict[int, Outline] = {}
+        sides = ", ".join(f"sum((low_milliw >= ?{at}) * bit), sum((peak_milliw >= ?{at}) * bit)"
+                          for at in range(4, len(cuts_milliw) + 4))  # fmt: skip
+        for begin in range(from_hour, to_hour, STRETCH_HOURS) if name in self._ids else ():
+            for hour, minutes, energy_uwh, *masks in self._db.execute(
+                f"SELECT hour, sum(low_milliw >= ?3), sum((low_milliw >= ?3) * in_uwh), {sides}"
+                " FROM temp.stretch CROSS JOIN minute_row ON place = ?1 + ahead WHERE hour < ?2 GROUP BY hour"
+                " HAVING count(low_milliw) = 60 AND count(peak_milliw) = 60 AND sum(uncovered_ms) = 0",
+                (
+                    place(begin * 60, self._ids[name]),
+                    min(STRETCH_HOURS, to_hour - begin),
+                    above_milliw,
+                    *cuts_milliw,
+                ),
+            ):
+                lows, peaks = dict(zip(cuts_milliw, masks[::2], strict=True)), masks[1::2]
+                found[begin + hour] = Outline(lows, dict(zip(cuts_milliw, peaks, strict=True)), minutes, energy_uwh)
         return found
+
+    def picked_rows(self, name: str, minutes: Iterable[int]) -> list[Row]:
+        """Some minutes of one meter, in order."""
+        if name not in self._ids:
+            return []
+        places = json.dumps([place(minute, self._ids[name]) for minute in minutes])
+        return self._db.execute(
+            "SELECT place >> 16, in_uwh, out_uwh, 60000 - uncovered_ms, peak_milliw, low_milliw"
+            " FROM json_each(?) CROSS JOIN minute_row ON place = value",
+            (places,),
+        ).fetchall()
 
     def pooled_hours(self, names: Collection[str], from_hour: int, to_hour: int, *, net: bool) -> dict[int, int]:
         """Microwatt-hours that these meters took together in each hour; `net`: less what they gave."""
@@ -122,13 +170,7 @@ class Past(Reader):
 
     def words(self, names: Iterable[tuple[str, str]], from_ms: int, to_ms: int) -> list[Word]:
         """What was heard of these people and signals (kind, name) in [from_ms, to_ms), in order of time."""
-        wanted = set(names)
-        rows = self._db.execute(
-            "SELECT at_ms, kind, name, value FROM signal_word WHERE at_ms >= ? AND at_ms < ? AND house = ?"
-            " ORDER BY at_ms",
-            (from_ms, to_ms, self.house),
-        ).fetchall()
-        return [row for row in rows if (row[1], row[2]) in wanted]
+        return words(self._db, self.house, names, from_ms, to_ms)
 
     def first_words(self) -> dict[tuple[str, str], int]:
         """Since when there is word of each person and signal (kind, name)."""

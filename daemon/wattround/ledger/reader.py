@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from wattround.ledger.batch import EpisodeRow
+from wattround.ledger.book import Book
 from wattround.ledger.energies import Energies
+from wattround.ledger.grid import Reach, Stretch, grid
+from wattround.ledger.mail import Mail, SentLetter, letter_html, letters, mail
 from wattround.ledger.opening import FILE
 from wattround.ledger.rests import rest
 from wattround.ledger.schema import STEPS
@@ -17,6 +20,9 @@ from wattround.ledger.state import saved_state
 from wattround.ledger.totals import Sums, place, sums
 from wattround.metering.minute import Minute
 from wattround.metering.tree import Remainder, Rest, Tree, remainder, signed
+
+STEPS_BETWEEN_LOOKS = 100_000
+"""Of SQLite's own machine: some milliseconds."""
 
 
 class NoLedger(Exception):  # noqa: N818 - reads as what it is
@@ -42,6 +48,7 @@ class Reader:
             advice = "start its daemon once, it brings the ledger up to date" if older else "use the newer one"
             raise NoLedger(f"{file}: written by {'an older' if older else 'a newer'} wattround: {advice}")
         self.energies = Energies(self._db, house)
+        self.book = Book(self._db, house)
 
     def close(self) -> None:
         """Give up the connection."""
@@ -76,6 +83,10 @@ class Reader:
     def spreads(self, names: Collection[str], from_minute: int, to_minute: int, every: int = 1) -> dict[str, Spread]:
         """Histograms of the watts of these meters in [from_minute, to_minute), of every so many hours one."""
         return spreads(self._db, self._numbered(names), from_minute, to_minute, every)
+
+    def cells(self, names: Collection[str], stretches: Iterable[Stretch], reach: Reach) -> dict[str, dict[int, Sums]]:
+        """Energy of these meters in each of many numbered stretches of minutes."""
+        return grid(self._db, self._numbered(names), stretches, reach)
 
     def walk(self, names: Collection[str], from_minute: int, to_minute: int) -> Iterator[tuple[str, Measured]]:
         """Measured minutes of these meters in [from_minute, to_minute), in order of time."""
@@ -121,6 +132,26 @@ class Reader:
             (self.house, to_ms, from_ms),
         )
         return [EpisodeRow(*row) for row in rows]
+
+    def mail(self) -> list[Mail]:
+        """What became of each channel's messages."""
+        return mail(self._db, self.house)
+
+    def letters(self) -> list[SentLetter]:
+        """Weekly letters that were made, the latest first."""
+        return letters(self._db, self.house)
+
+    def letter_html(self, week: str) -> str | None:
+        """A week's letter as the page that was sent; None: there is none."""
+        return letter_html(self._db, self.house, week)
+
+    def interrupt(self) -> None:
+        """End what another thread is looking at; it gets an error."""
+        self._db.interrupt()
+
+    def end_when(self, is_over: Callable[[], bool]) -> None:
+        """End what is looked at as soon as this is so, with an sqlite3.OperationalError."""
+        self._db.set_progress_handler(is_over, STEPS_BETWEEN_LOOKS)
 
     def state(self, kind: str) -> tuple[int, Any] | None:
         """When a state was saved, and its value."""

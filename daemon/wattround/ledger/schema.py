@@ -69,6 +69,17 @@ STEPS: tuple[str, ...] = (
     -- Waste whose price could not be told: it is not in the cost.
     ALTER TABLE episode ADD COLUMN unpriced_uwh INTEGER NOT NULL DEFAULT 0;
     """,
+    """
+    -- The book: what people enter, as JSON. Numbers count up within a kind; what was removed leaves its number behind,
+    -- without a body, so that nothing else ever gets it.
+    CREATE TABLE entry (
+        house TEXT NOT NULL, kind TEXT NOT NULL, number INTEGER NOT NULL, at_ms INTEGER NOT NULL, body TEXT,
+        PRIMARY KEY (house, kind, number)
+    ) STRICT, WITHOUT ROWID;
+    """,
+    """
+    -- No table is other than before. What is saved of counters has more in it, which an older wattround cannot read.
+    """,
 )
 
 

@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
+from wattround.ledger.book import Book, put
 from wattround.ledger.computed import ComputedRows
 from wattround.ledger.energies import Energies
 from wattround.ledger.opening import open_for_writing
 from wattround.ledger.state import packed, saved_state
 from wattround.ledger.totals import Sums, hours, place, sums
+from wattround.ledger.words import words
 from wattround.metering.formula import Formula
 from wattround.metering.late import Stamped, amended_span, minute_of
 from wattround.metering.minute import MINUTE_MS, Minute, Patch
@@ -51,22 +53,23 @@ class Writer:
         self.house = house
         self._db, self._lock, self.set_aside = open_for_writing(folder, now_ms)
         self.energies = Energies(self._db, house)
+        self.book = Book(self._db, house)
         self._ids: dict[str, int] = {}
         self._newest_hour = 0
         self._dirty: set[int] = set()
         self._computed = ComputedRows()
         self.ship_mark = -1
         try:
-            self._begin(now_ms)
+            self._begin()
         except BaseException:
             self.close()
             raise
 
-    def _begin(self, now_ms: int) -> None:
+    def _begin(self) -> None:
         self._learn_ids()
         self._newest_hour = self._db.execute("SELECT max(hour) FROM hour").fetchone()[0] or 0
-        # totals of hours that were not over at the last commit; some days back, in case the clock had been set
-        since = min(self._newest_hour, now_ms // HOUR_MS) * 60 - RECHECK_MINUTES
+        # totals of hours that were not over at the last commit; all up to the newest one are right with each commit
+        since = self._newest_hour * 60 - RECHECK_MINUTES
         hours = self._db.execute("SELECT DISTINCT minute / 60 FROM minute WHERE place >= ?", (place(max(0, since)),))
         self._dirty = {row[0] for row in hours}
 
@@ -151,9 +154,13 @@ class Writer:
         self._computed.touched(minute, meter)
         if minute <= self.ship_mark:
             self._db.execute(
-                "INSERT INTO reship VALUES (?, ?, 1, 1) ON CONFLICT DO UPDATE SET"
-                " revision = revision + (NOT pending), pending = 1",
+                # a new revision even if the last one has not been shipped: it may be on its way just now
+                "INSERT INTO reship VALUES (?, ?, 1, 1) ON CONFLICT DO UPDATE SET revision = revision + 1, pending = 1",
                 (minute, meter),
+            )
+        else:  # shipped once as amended, then the clock was set back: the same revision may not say two things
+            self._db.execute(
+                "UPDATE reship SET revision = revision + 1, pending = 1 WHERE minute = ? AND meter = ?", (minute, meter)
             )
 
     def _amend(self, name: str, instants: set[int], opened: tuple[int, int], dirty: set[int]) -> None:
@@ -209,6 +216,7 @@ class Writer:
             " given_up_ms = CASE WHEN ?4 THEN ?3 END, trouble = ?5 WHERE id = ?1",
             [(done.id, done.sent, done.at_ms, done.given_up, done.trouble or None) for done in batch.deliveries],
         )
+        put(self._db, self.house, batch.entries)
 
     def _save(self, batch: Batch, now_ms: int) -> None:
         for kind, value in batch.states.items():
@@ -238,12 +246,12 @@ class Writer:
         """When a state was saved, and its value."""
         return saved_state(self._db, self.house, kind)
 
-    def occupied(self, from_minute: int) -> dict[str, set[int]]:
-        """Minutes at or after `from_minute` for which rows exist, by meter."""
+    def occupied(self, from_minute: int, to_minute: int) -> dict[str, set[int]]:
+        """Minutes of [from_minute, to_minute) for which rows exist, by meter."""
         names = {number: name for name, number in self._ids.items()}
         found: dict[str, set[int]] = {}
         for minute, meter in self._db.execute(
-            "SELECT minute, meter FROM minute WHERE place >= ?", (place(from_minute),)
+            "SELECT minute, meter FROM minute WHERE place >= ? AND place < ?", (place(from_minute), place(to_minute))
         ):
             if meter in names:
                 found.setdefault(names[meter], set()).add(minute)
@@ -252,6 +260,10 @@ class Writer:
     def sums(self, from_minute: int, to_minute: int) -> dict[str, Sums]:
         """Energy of each meter in [from_minute, to_minute)."""
         return sums(self._db, self.house, from_minute, to_minute)
+
+    def words(self, names: Iterable[tuple[str, str]], from_ms: int, to_ms: int) -> list[tuple[int, str, str, str]]:
+        """What was heard of these (kind, name) in [from_ms, to_ms): when, kind, name, what."""
+        return words(self._db, self.house, names, from_ms, to_ms)
 
     def hours(self, from_hour: int, to_hour: int) -> list[tuple[int, str, int, int, int]]:
         """Totals of [from_hour, to_hour): hour, meter, in, out, covered milliseconds."""
@@ -341,7 +353,11 @@ class Writer:
         with self._transaction():
             gone = self._db.execute("DELETE FROM reading WHERE at_ms < ?", (readings_before_ms,)).rowcount
             gone += self._db.execute("DELETE FROM minute_row WHERE place < ?", (place(minutes_before),)).rowcount
-            gone += self._db.execute("DELETE FROM signal_word WHERE at_ms < ?", (minutes_before * MINUTE_MS,)).rowcount
+            gone += self._db.execute(
+                # outdoor temperatures that were imported stay as hours do
+                "DELETE FROM signal_word WHERE at_ms < ? AND kind <> 'outdoor'",
+                (minutes_before * MINUTE_MS,),
+            ).rowcount
             gone += self._db.execute("DELETE FROM reship WHERE minute < ?", (minutes_before,)).rowcount
             gone += self._db.execute(
                 "DELETE FROM outbox WHERE coalesce(sent_ms, given_up_ms) < ?", (minutes_before * MINUTE_MS,)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
+from wattround.metering.clockset import clock_was_set
 from wattround.metering.counter import Register
 from wattround.metering.late import Stamped, integral
 from wattround.metering.meter import Meter
@@ -17,7 +18,8 @@ _PLAIN = (
 )  # fmt: skip
 _REGISTER = (
     "last_wh", "last_ms", "anchor_ms", "exact", "gained_wh", "open_wms", "open_covered_ms",
-    "untimed_wh", "before_wh", "fell_ms", "since_fall_wh",
+    "untimed_wh", "before_wh", "fell_ms", "since_fall_wh", "late_wh", "suspect_wh", "suspect_ms",
+    "old_wh", "since_wh", "since_ms", "ahead_wh", "doubt_ms",
 )  # fmt: skip
 
 
@@ -74,10 +76,11 @@ class Metering:
             if meter is not None and meter.announced and not meter.lost and now_ms > meter.held_until_ms:
                 meter.lose_level(max(meter.held_until_ms, 0))
 
-    def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]]) -> None:
+    def jump(self, expected_ms: int, now_ms: int, occupied: Mapping[str, set[int]], *, known: bool = True) -> None:
         """The wall clock was set. Time that never passed is not covered, time already covered is not covered twice.
 
         Args:
+            known: whether it was seen to be set; False after a restart, where nobody knows what it would have read.
             expected_ms: what the clock would have read.
             now_ms: what it reads.
             occupied: minutes at or after `now_ms` that each meter has rows for already.
@@ -85,8 +88,15 @@ class Metering:
         for name, meter in self.meters.items():
             meter.occupied = set(occupied.get(name, ()))
             if not meter.spec.stamped:
-                meter.clock_was_set(expected_ms, now_ms)
+                clock_was_set(meter, expected_ms, now_ms, known=known)
         self._ticked = now_ms // MINUTE_MS
+
+    def occupy(self, occupied: Mapping[str, set[int]]) -> None:
+        """Mind the minutes that have rows already where the clock is going to come by; not the one that is open."""
+        for name, meter in self.meters.items():
+            if not meter.spec.stamped:
+                own = {minute for minute in meter.occupied if minute >= meter.minute}
+                meter.occupied = own | (occupied.get(name, set()) - {meter.minute})
 
     def rebuild_open(self, name: str, readings: list[Stamped]) -> None:
         """Recompute a stamped meter's open minute up to where it has got, after a late reading in it."""
@@ -148,5 +158,6 @@ def _restore(meter: Meter, plain: list[Any]) -> None:
     meter.occupied = set(occupied or ())
     meter.blocked = meter.minute in meter.occupied
     if register and kind == kind_of(meter.spec):
-        values = dict(zip(_REGISTER, register[0], strict=True))
+        # one that was saved by an older wattround is shorter
+        values = dict(zip(_REGISTER, register[0], strict=False))
         meter.register = Register(**values, slices={minute: (wms, ms) for minute, wms, ms in register[1]})

@@ -7,22 +7,21 @@ UTC, energy is summed in watt-milliseconds.
 
 from __future__ import annotations
 
-from wattround.metering.counter import SETTLE_MS, Register, Verdict, settle
+from wattround.metering.clockset import believe
+from wattround.metering.counter import LONGEST_GAP_MS, SETTLE_MS, Register, Verdict, settle
 from wattround.metering.level import NO_BAND, Band, Level, band_of
 from wattround.metering.minute import (
     COUNTED,
     ESTIMATED,
     MINUTE_MS,
     POWERED,
+    WMS_PER_WH,
     Minute,
     Patch,
     uwh,
 )
 from wattround.metering.spec import LevelChange, MeterSpec, Output
 
-WMS_PER_WH = 3_600_000.0
-SMALL_STEP_MS = 120_000
-"""A clock set back by no more than this is waited for."""
 LATE_GRACE_MS = 5_000
 """How long after its hold a stamped meter's silence is taken as final for now."""
 
@@ -172,13 +171,26 @@ class Meter:
 
     def _roll(self, at_ms: int) -> None:
         """Close the open minute and open the one that holds `at_ms`."""
-        self.emit()
+        self.close()
         if self.spec.has_counter and self.spec.has_power and self.minute >= 0:
             shaped = self.out_wms if self.spec.counts_out else self.in_wms
-            self.register.note_closed(self.minute, shaped, self.covered_ms)
+            written = (0.0, 0) if self.blocked else (shaped, self.covered_ms)
+            self.register.note_closed(self.minute, *written)
+        self.open_minute(at_ms)
+
+    def open_minute(self, at_ms: int) -> None:
+        """Begin the minute that holds `at_ms`."""
         self.minute = at_ms // MINUTE_MS
         self.ends_ms = (self.minute + 1) * MINUTE_MS
         self._clear()
+
+    def close(self) -> None:
+        """Hand out the open minute for good; to one that another clock has filled, a counter's energy is added."""
+        if not self.blocked:
+            self.emit()
+        elif self.spec.has_counter and not self.spec.has_power and self.covered_ms:
+            into, out = uwh(self.in_wms), uwh(self.out_wms)
+            self.out.rows.append(Patch(self.spec.name, self.minute, into, out, self.covered_ms, self.origin))
 
     def emit(self) -> None:
         """Hand out the open minute's row as it stands, if it has anything new to say."""
@@ -199,35 +211,16 @@ class Meter:
 
     def follow_clock(self, now_ms: int) -> None:
         """Move with the clock: integrate to now if stamped on arrival, else give up waiting after the hold."""
-        if self._by_arrival:
+        if self.by_arrival:
             self.advance(now_ms)
         elif now_ms > max(self.held_until_ms, self.ends_ms) + LATE_GRACE_MS and self.minute >= 0:
             if self.spec.has_power and self.watts is not None and self.done_ms < self.held_until_ms:
                 self.advance(self.held_until_ms)
             self.emit()
 
-    def clock_was_set(self, expected_ms: int, now_ms: int) -> None:
-        """Go on at another time of day. The step itself is not covered; covered time is not covered again."""
-        if self._by_arrival:
-            self.advance(max(expected_ms, self.done_ms))
-        if self.done_ms - SMALL_STEP_MS <= now_ms <= self.done_ms:
-            return  # readings count again once the clock has caught up with what is covered
-        left_ms = max(0, self.held_until_ms - max(expected_ms, self.done_ms))
-        if now_ms // MINUTE_MS != self.minute:
-            self.emit()
-            if now_ms < self.done_ms and self.covered_ms:
-                self.occupied.add(self.minute)
-            self.minute, self.ends_ms = now_ms // MINUTE_MS, (now_ms // MINUTE_MS + 1) * MINUTE_MS
-            self._clear()
-            self.emitted = None
-        self.done_ms = self.heard_ms = now_ms
-        self.held_until_ms = now_ms + left_ms
-        if self.register.last_ms <= expected_ms:  # else it was last read by a clock that was right, before a restart
-            self._anchor(now_ms, exact=False)
-            self.register.last_ms = now_ms
-
     @property
-    def _by_arrival(self) -> bool:
+    def by_arrival(self) -> bool:
+        """Whether it is stamped on arrival, and so moves with the clock."""
         return self.spec.has_power and not self.spec.stamped
 
     # -- counter ----------------------------------------------------------------------------------
@@ -235,35 +228,41 @@ class Meter:
     def hear_counter(self, at_ms: int, value_wh: float) -> Verdict:
         """Take a counter's value at a known time; says what became of it."""
         register = self.register
-        if self._by_arrival:
+        if self.by_arrival:
             at_ms = max(at_ms, self.done_ms)
             self.advance(at_ms)
         elif self.spec.has_power:
             at_ms = max(at_ms, self.done_ms)
-        if register.last_wh is None:
-            self._anchor(at_ms, exact=False)
-            register.last_wh, register.last_ms = value_wh, at_ms
-            if not self.spec.has_power:
-                self._begin_at(at_ms)
+        if register.last_wh is None or at_ms - register.last_ms > LONGEST_GAP_MS:
+            self._take_up(at_ms, value_wh, exact=False)
             return "first"
-        if at_ms <= register.last_ms:
-            return "late" if at_ms < register.last_ms else "same"
+        if register.doubt_ms:
+            believe(self, at_ms)
+        if (stale := register.stale(at_ms, value_wh)) is not None:
+            return stale
         gained, verdict = register.advance(at_ms, value_wh, self.spec.highest_w, self.spec.rollover_wh)
-        if verdict == "implausible" and not register.exact:
-            verdict = "first"  # a coarse register's first step: some of it was counted before we came
+        if verdict == "implausible":
+            if register.exact:
+                return verdict
+            self._take_up(at_ms, value_wh, exact=True)  # coarse: some of its first step was counted before we came
+            return "first"
+        if verdict == "exchanged":
+            self._take_up(register.suspect_ms, register.suspect_wh or 0.0, exact=True)
         silent = at_ms - register.last_ms > self.spec.hold_ms
         register.last_wh, register.last_ms = value_wh, at_ms
-        if verdict in ("implausible", "first"):
-            self._anchor(at_ms, exact=verdict == "first")
-            if not self.spec.has_power:
-                self._begin_at(at_ms)
-            return verdict
-        register.gained_wh += gained
+        register.gained_wh += gained - register.ahead_wh
+        register.ahead_wh = 0.0
         if self.spec.has_power:
             self._settle_shaped(at_ms)
         else:
             self._spread(at_ms, silent=silent)
         return verdict
+
+    def _take_up(self, at_ms: int, value_wh: float, *, exact: bool) -> None:
+        self.anchor(at_ms, exact=exact)
+        self.register.take_up(at_ms, value_wh)
+        if not self.spec.has_power:
+            self._begin_at(at_ms)
 
     def hear_counter_untimed(self, value_wh: float) -> Verdict:
         """Keep a counter's value of unknown time for the next timed one. A lower one may be an old one come again."""
@@ -275,7 +274,8 @@ class Meter:
         register.untimed_wh = value_wh
         return "gained"
 
-    def _anchor(self, at_ms: int, *, exact: bool) -> None:
+    def anchor(self, at_ms: int, *, exact: bool) -> None:
+        """Begin a new span of the register."""
         same_minute = at_ms < self.ends_ms and at_ms >= self.ends_ms - MINUTE_MS
         wms = (self.out_wms if self.spec.counts_out else self.in_wms) if same_minute else 0.0
         self.register.restart(at_ms, wms, self.covered_ms if same_minute else 0, exact=exact)
@@ -296,7 +296,7 @@ class Meter:
             self._place_before(register.anchor_ms, min(self.done_ms, at_ms), watts, origin)
             self._cover(at_ms, watts, origin)
             self.watts = watts
-            self._anchor(at_ms, exact=True)
+            self.anchor(at_ms, exact=True)
         else:
             self._cover(at_ms, 0.0, COUNTED | (ESTIMATED if silent else 0))
             if span > self.spec.hold_ms:
@@ -310,7 +310,7 @@ class Meter:
         self.above_wms += max(0.0, watts - self.standby_w) * max(0, to_ms - from_ms)
         for minute in range(from_ms // MINUTE_MS, (to_ms - 1) // MINUTE_MS + 1 if to_ms > from_ms else 0):
             inside = min(to_ms, (minute + 1) * MINUTE_MS) - max(from_ms, minute * MINUTE_MS)
-            self._patch(minute, watts * inside, 0, origin)
+            self.patch(minute, watts * inside, 0, origin)
 
     def _cover(self, to_ms: int, watts: float, origin: int) -> None:
         start = self.done_ms
@@ -333,16 +333,17 @@ class Meter:
         slices[self.minute] = (shaped - register.open_wms, self.covered_ms - register.open_covered_ms)
         gap_ms = at_ms - register.anchor_ms - sum(ms for _, ms in slices.values())
         if gap_ms < MINUTE_MS and not register.exact:
-            self._anchor(at_ms, exact=True)  # the register's first move: from here on its span is known
+            self.anchor(at_ms, exact=True)  # the register's first move: from here on its span is known
             return
         if gap_ms < MINUTE_MS and at_ms - register.anchor_ms < SETTLE_MS:
             return
         for share in settle(register.anchor_ms, at_ms, register.gained_wh * WMS_PER_WH, slices):
             filled = ESTIMATED if share.covered_ms else 0
-            self._patch(share.minute, share.wms, share.covered_ms, COUNTED | filled)
-        self._anchor(at_ms, exact=True)
+            self.patch(share.minute, share.wms, share.covered_ms, COUNTED | filled)
+        self.anchor(at_ms, exact=True)
 
-    def _patch(self, minute: int, wms: float, covered_ms: int, origin: int) -> None:
+    def patch(self, minute: int, wms: float, covered_ms: int, origin: int) -> None:
+        """Add to a minute, open or closed, what the counter says."""
         if minute == self.minute:
             if self.spec.counts_out:
                 self.out_wms = max(0.0, self.out_wms + wms)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 MINUTE_MS = 60_000
+WMS_PER_WH = 3_600_000.0
 WMS_PER_UWH = 3.6
 """Watt-milliseconds in a microwatt-hour: 1 Wh = 3600 W s exactly (SI)."""
 

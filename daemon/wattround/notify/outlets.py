@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import queue
 import threading
 import time
@@ -12,6 +13,7 @@ from wattround.config.model import Channel, Settings
 from wattround.config.secrets import MissingSecret, secret_of
 from wattround.ingest.broker import BrokerLink, Publication
 from wattround.ledger.batch import Message, Waiting
+from wattround.notify.mail import send_letter, takes_html
 
 QUEUE_LENGTH = 32
 
@@ -67,10 +69,10 @@ class AppriseOutlet:
                 waiting = self._queue.get(timeout=0.5)
             except queue.Empty:
                 continue
-            trouble = self._send(waiting.message)
+            trouble = self.send(waiting.message)
             self._done(waiting.id, not trouble, trouble)
 
-    def _send(self, message: Message) -> str:
+    def send(self, message: Message) -> str:
         """Send one message; what went wrong, or nothing. The URL is a secret and never part of the answer."""
         import apprise  # noqa: PLC0415 - 20 MB that a house without such a channel does not need
 
@@ -83,7 +85,11 @@ class AppriseOutlet:
         if not url or not target.add(url):
             return "the channel's URL is not one that can be sent to"
         # apprise never raises for delivery problems; the result is false unless every service took the message
-        sent = target.notify(title=message.title, body=message.body, body_format=apprise.NotifyFormat.TEXT)
+        html = json.loads(message.facts).get("html")
+        if html is not None and takes_html(target[0]):
+            sent = send_letter(target[0], message.title, message.body, html)
+        else:
+            sent = bool(target.notify(title=message.title, body=message.body, body_format=apprise.NotifyFormat.TEXT))
         return "" if sent else "the service did not take the message"
 
 
@@ -129,3 +135,9 @@ class Outlets:
         self._replies -= 1  # no message of the outbox has a negative number
         if self._link is not None:
             self._link.publish(Publication(self._replies, topic, payload.decode()))
+
+    def retain(self, topic: str, text: str) -> int | None:
+        """Leave a text with the broker; the number under which it is answered for, None without a connection."""
+        self._replies -= 1
+        publication = Publication(self._replies, topic, text, retained=True)
+        return self._replies if self._link is not None and self._link.publish(publication) else None

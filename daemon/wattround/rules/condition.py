@@ -15,10 +15,11 @@ from wattround.rules.marks import Edges, Window, local_date, midnight_ms, window
 from wattround.rules.occupancy import Presence
 from wattround.rules.signals import FOREVER_MS, Claim, Signals
 
-Subject = Literal["level", "occupancy", "time", "signal", "usage", "base-load", "heard", "tree", "trouble"]
+Subject = Literal["level", "occupancy", "time", "signal", "usage", "base-load", "heard", "tree", "trouble", "saving"]
 Reason = Literal[
-    "level", "occupancy", "time", "signal", "usage", "base-load", "heard", "tree", "trouble",
+    "level", "occupancy", "time", "signal", "usage", "base-load", "heard", "tree", "trouble", "saving",
     "level-unknown", "occupancy-unknown", "signal-unknown", "base-load-unknown", "heard-unknown", "tree-unknown",
+    "saving-unknown",
     "rule-changed",
 ]  # fmt: skip
 

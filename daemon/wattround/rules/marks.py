@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
@@ -56,15 +57,16 @@ class Edges(NamedTuple):
 
 def window_at(at_ms: int, edges: Edges, zone: ZoneInfo) -> Window | None:
     """The window that holds `at_ms`, else the next one; None if there is none within the coming days."""
-    today = local_date(at_ms, zone)
+    return next((window for window in _windows(local_date(at_ms, zone), edges, zone) if window.to_ms > at_ms), None)
+
+
+@lru_cache(maxsize=64)  # a day's are asked for again and again
+def _windows(today: date, edges: Edges, zone: ZoneInfo) -> list[Window]:
     first = today - timedelta(days=LONGEST_DAYS)
     starts = sorted(_instants(edges.begins, first, 2 * LONGEST_DAYS + 1, zone, edges.weekdays))
     stops = sorted(_instants(edges.ends, first, 3 * LONGEST_DAYS, zone, None))
-    for start in starts:
-        stop = next((stop for stop in stops if stop > start), None)
-        if stop is not None and stop > at_ms:
-            return Window(start, stop)
-    return None
+    pairs = [(start, next((stop for stop in stops if stop > start), None)) for start in starts]
+    return [Window(start, stop) for start, stop in pairs if stop is not None]
 
 
 def _instants(edge: DayTime, first: date, days: int, zone: ZoneInfo, weekdays: Container[int] | None) -> Iterator[int]:

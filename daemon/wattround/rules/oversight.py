@@ -89,3 +89,19 @@ class BaseLoadUp:
     def next_change_ms(self, at_ms: int, load: LoadState) -> int:  # noqa: ARG002
         """A new night is told."""
         return FOREVER_MS
+
+
+@dataclass(frozen=True, slots=True)
+class WornOff:
+    """A saving that was proven on the load is lost; see `rules.drift`."""
+
+    worn_off: Callable[[], bool | None]
+    subject: Subject = "saving"
+
+    def truth(self, at_ms: int, load: LoadState, *, holding: bool) -> bool | None:  # noqa: ARG002
+        """None while no saving of the load is watched."""
+        return self.worn_off()
+
+    def next_change_ms(self, at_ms: int, load: LoadState) -> int:  # noqa: ARG002
+        """Each day is judged when it is over, and told."""
+        return FOREVER_MS

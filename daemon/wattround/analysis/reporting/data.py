@@ -10,9 +10,12 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
+from wattround.analysis.comparison import Change, changes
 from wattround.analysis.profile import Profile, mean_w, money
 from wattround.analysis.report import HOUR_MS, Report, Row
-from wattround.cli.report import WEEKDAYS, Change, Found, changes
+from wattround.analysis.reporting.inquiry import Found
+from wattround.analysis.reporting.listed import Listed
+from wattround.analysis.reporting.words import WEEKDAYS
 from wattround.money.amount import to_cents
 
 COLUMNS = (
@@ -60,8 +63,21 @@ def as_json(found: Found) -> str:
         "house": own.settings.house.id, **_span(own.account.from_ms, own.account.to_ms), "currency": found.currency,
         "detail": "minutes" if own.by_minute else "hours", "rows": list(rows_of(own, found.before)),
         "sources": _sources(own), "base_load": _base(own), "bill": _bill(own), "against": before,
-        "notes": list(own.notes),
+        "listed": list(map(_listed, found.listed)), "notes": list(own.notes),
     })  # fmt: skip
+
+
+def _listed(each: Listed) -> dict[str, Any]:
+    """What the inventory explains of a circuit, over the time that was looked at."""
+    of = each.of
+    return {
+        "circuit": of.circuit, "what": "remainder" if each.is_rest else "all", "loads": of.loads,
+        "missing": list(of.missing), "used_kwh": round(each.kwh(of.used_wh), 6),
+        "listed_kwh": round(each.kwh(of.listed.value), 6), "listed_low_kwh": round(each.kwh(of.listed.low), 6),
+        "listed_high_kwh": round(each.kwh(of.listed.high), 6),
+        "share_percent": None if of.share is None else round(100 * of.share.value, 3),
+        "unexplained_kwh": round(each.unexplained_kwh, 6),
+    }  # fmt: skip
 
 
 def rows_of(found: Report, before: Report | None) -> Iterator[dict[str, Any]]:

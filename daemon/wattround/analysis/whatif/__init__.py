@@ -1,0 +1,1 @@
+"""What a change would have saved, on the household's own recorded minutes and tariff."""
