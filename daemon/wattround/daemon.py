@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import gc
 import os
+import select
 import signal
+import socket
 import sqlite3
 import sys
-import threading
 from contextlib import suppress
 from pathlib import Path
 from types import FrameType
@@ -24,15 +25,25 @@ from wattround.service import Service
 OK, FAILED, CONFIG = 0, 1, 78
 """Exit statuses: stopped as asked; something failed, start again; the settings are wrong (EX_CONFIG of sysexits.h)."""
 
+TURN_S = 0.5
+
 log = structlog.get_logger("daemon")
 
 
 class Signals:
-    """Handlers only note what was asked; the second request to stop ends the process at once."""
+    """Handlers only note what was asked; the second request to stop ends the process at once.
+
+    They take no lock (a handler runs in the middle of the main thread, which may hold that very lock); what wakes the
+    main thread is a byte that the interpreter writes for each signal.
+    """
 
     def __init__(self) -> None:
-        self.wake = threading.Event()
         self.stop = self.reload = False
+        self._rang, ring = socket.socketpair()
+        self._rang.setblocking(False)
+        ring.setblocking(False)
+        self._ring = ring  # kept open
+        signal.set_wakeup_fd(ring.fileno(), warn_on_full_buffer=False)
         signal.signal(signal.SIGHUP, self._on_reload)
 
     def heed_stops(self) -> None:
@@ -40,15 +51,18 @@ class Signals:
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._on_stop)
 
+    def wait(self, seconds: float) -> None:
+        """Until a signal has come, or some seconds are over."""
+        if select.select([self._rang], [], [], seconds)[0]:
+            self._rang.recv(4096)
+
     def _on_stop(self, _number: int, _frame: FrameType | None) -> None:
         if self.stop:
             os._exit(FAILED)
         self.stop = True
-        self.wake.set()
 
     def _on_reload(self, _number: int, _frame: FrameType | None) -> None:
         self.reload = True
-        self.wake.set()
 
 
 def run(file: str, clock: Clock | None = None) -> None:
@@ -83,8 +97,7 @@ def run(file: str, clock: Clock | None = None) -> None:
     gc.freeze()  # what is here by now stays for good: the collector need not look through it again and again
     service.start()
     while not signals.stop and not service.failed.is_set():
-        signals.wake.wait(0.5)
-        signals.wake.clear()
+        signals.wait(TURN_S)
         if signals.reload:
             signals.reload = False
             service.reload()

@@ -263,31 +263,30 @@ def test_messages_wait_while_the_broker_is_away(mosquitto, hub, daemon):
 
 def test_readiness_watchdog_and_stopping_are_told_to_systemd(mosquitto, tmp_path, daemon):
     address = tmp_path / "notify"
-    listener = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
-    listener.bind(str(address))
-    listener.settimeout(10)
-    run = daemon(TV, mosquitto.port, start=False)
-    run.start(env={**os.environ, "NOTIFY_SOCKET": str(address), "WATCHDOG_USEC": "1000000"})
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
+        listener.bind(str(address))
+        listener.settimeout(10)
+        run = daemon(TV, mosquitto.port, start=False)
+        run.start(env={**os.environ, "NOTIFY_SOCKET": str(address), "WATCHDOG_USEC": "1000000"})
 
-    wanted = {"READY=1", "WATCHDOG=1"}  # in either order: the core may have turned before all threads are started
-    until(lambda: not wanted.difference_update(listener.recv(4096).decode().splitlines()) and not wanted)
-    run.process.send_signal(signal.SIGSTOP)  # a core that hangs feeds no watchdog
-    time.sleep(0.6)
-    listener.setblocking(False)
-    while True:
-        try:
+        wanted = {"READY=1", "WATCHDOG=1"}  # in either order: the core may have turned before all threads are started
+        until(lambda: not wanted.difference_update(listener.recv(4096).decode().splitlines()) and not wanted)
+        run.process.send_signal(signal.SIGSTOP)  # a core that hangs feeds no watchdog
+        time.sleep(0.6)
+        listener.setblocking(False)
+        while True:
+            try:
+                listener.recv(4096)
+            except BlockingIOError:
+                break
+        time.sleep(0.7)
+        with pytest.raises(BlockingIOError):
             listener.recv(4096)
-        except BlockingIOError:
-            break
-    time.sleep(0.7)
-    with pytest.raises(BlockingIOError):
-        listener.recv(4096)
-    run.process.send_signal(signal.SIGCONT)
-    listener.setblocking(True)
-    listener.settimeout(10)
-    run.process.send_signal(signal.SIGTERM)
-    until(lambda: listener.recv(4096) == b"STOPPING=1")
-    listener.close()
+        run.process.send_signal(signal.SIGCONT)
+        listener.setblocking(True)
+        listener.settimeout(10)
+        run.process.send_signal(signal.SIGTERM)
+        until(lambda: listener.recv(4096) == b"STOPPING=1")
 
 
 def test_a_default_daemon_is_small(mosquitto, hub, daemon):
