@@ -48,6 +48,28 @@ class Handler(BaseHTTPRequestHandler):
         pass
 
 
+class Queue:
+    """Hands out full parcels one behind another, from the first that has not arrived; those asked for ahead, too."""
+
+    def __init__(self, count):
+        self.left, self.arrived, self.troubles = list(range(count)), [], []
+
+    def ask(self, what, following=None, **facts):
+        reply = Future()
+        if what == "archive-rows":
+            first = following.after[0] + 1 if following else (self.left or [1_000])[0]
+            rows = [ArchiveRow(1, "circuit", 0, ROWS[0].minute._replace(minute=first * 10 + each)) for each in range(3)]
+            reply.set_result(Parcel(rows if first in self.left else [], in_order=True, after=(first, 0)))
+            return reply
+        if what == "archive-arrived":
+            self.arrived.append(facts["parcel"].after[0])
+            self.left.remove(facts["parcel"].after[0])
+        else:
+            self.troubles.append(facts["trouble"])
+        reply.set_result(None)
+        return reply
+
+
 class CoreSide:
     """Hands out one parcel until it has arrived; remembers what it is told."""
 
@@ -75,11 +97,11 @@ def ship():
     """Runs a shipper against a database until `enough`."""
     stops = []
 
-    def run(database, enough, token="", rows=ROWS):
+    def run(database, enough, token="", rows=ROWS, core=None):
         settings = settings_of(
             f'[archive]\nurl = "{database.url}"\n{token}\n[[meters]]\nname = "m"\npower = {{ topic = "t" }}\n'
         )
-        core, stop = CoreSide(rows), threading.Event()
+        core, stop = core or CoreSide(rows), threading.Event()
         shipper = Shipper(settings, settings.archive, core.ask)
         thread = threading.Thread(target=shipper.run, args=(stop,))
         thread.start()
@@ -198,3 +220,17 @@ def test_a_token_with_a_line_break_is_refused_and_never_said(ship, tmp_path, cap
 
     assert "one line of plain characters" in core.troubles[0]
     assert "s3cret" not in "".join(capfd.readouterr()) + core.troubles[0]
+
+
+@pytest.mark.parametrize("answers", [[], [204, 500], [204, 204, 401, 503]])
+def test_parcels_go_out_in_order_and_each_until_it_is_taken(ship, monkeypatch, answers):
+    """What was asked for ahead is asked for anew after a failure."""
+    monkeypatch.setattr("wattround.core.archiving.BATCH_ROWS", 3)
+    monkeypatch.setattr("wattround.archive.shipper.FIRST_WAIT_S", 0.01)
+    database = Database(*answers)
+    core = ship(database, lambda core: len(core.arrived) == 6, core=Queue(6))
+
+    taken = [lines for number, (lines, _) in enumerate(database.requests) if [*answers, *[204] * 9][number] == 204]
+    assert core.arrived == list(range(6))
+    assert [int(lines[0].rsplit(" ")[-1]) // 600_000 for lines in taken] == list(range(6))
+    assert len(core.troubles) == sum(answer != 204 for answer in answers)

@@ -132,6 +132,12 @@ class HouseRun:
     def keeper(self) -> Keeper:
         return self.core.keeper
 
+    def inbox_answer(self, what: str, **facts: object) -> object:
+        """What the core answers to a request."""
+        reply = self.inbox.ask(what, **facts)
+        self.core.turn()
+        return reply.result(timeout=0)
+
     def take(self, topic: str, payload: object, at_ms: int, timing: int = LIVE, ack: Ack | None = None) -> None:
         """A message arrives."""
         raw = payload if isinstance(payload, bytes) else str(payload).encode()

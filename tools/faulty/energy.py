@@ -152,7 +152,7 @@ def _counted(run: Run, books: Books) -> Iterator[str]:
         found = books.total_uwh(name)
         # a later begin where the first ones came so shortly after another, on the quick clock of a machine that was
         # late, that no load could have drawn so much
-        begins = values[:1] if name == "register" else values[: 2 + run.lateness_ms // MINUTE_MS]
+        begins = values[:1] if name == "register" else values[: 2 + run.delay_ms // MINUTE_MS]
         if all(abs(found - (values[-1] - begin) * 1e6) > PIECES_UWH + len(books.rows[name]) for begin in begins):
             yield f"{name}: {found / 1e6:.6f} Wh in all, expected {values[-1] - values[0]:.6f}"
     yield from _register_minutes(run, books)
@@ -190,7 +190,7 @@ def _settled(run: Run, books: Books) -> Iterator[str]:
     after_uwh = BOTH_W * ((minute + 1) * MINUTE_MS - anchor_ms) / 3.6  # in that minute, measured by power alone
     before_uwh += max(0.0, (row.in_uwh if row else 0) - after_uwh)
     expected_wh = last_wh - gained_wh - run.house.truth.both[0]
-    if abs(before_uwh / 1e6 - expected_wh) > BOTH_W * (JITTER_MS + 2 * run.lateness_ms) / 3_600_000:
+    if abs(before_uwh / 1e6 - expected_wh) > BOTH_W * (JITTER_MS + 2 * run.delay_ms) / 3_600_000:
         yield f"both: {before_uwh / 1e6:.3f} Wh settled, expected {expected_wh:.3f}"
 
 
@@ -206,7 +206,7 @@ def _plain(run: Run, books: Books) -> Iterator[str]:
             break
     covered_ms = sum(row.covered_ms for row in rows)
     lived_ms = run.spoke_ms[-1] - run.spoke_ms[0]
-    most_ms = lived_ms + HOLD_MS + 2 * JITTER_MS + run.lateness_ms - run.deaf_ms()
+    most_ms = lived_ms + HOLD_MS + 2 * JITTER_MS + run.delay_ms - run.deaf_ms()
     if covered_ms > most_ms:
         yield f"plain: {covered_ms / 1000:.0f} s covered, at most {most_ms / 1000:.0f} s were lived"
     least_ms = lived_ms - run.explained_ms(RECONNECT_S) - 2 * MINUTE_MS

@@ -219,6 +219,7 @@ KINDS: dict[str, Kind] = {
         Kind("wrong-file", _wrong_file, _right_file, 0.2, 1.5),
         Kind("reload", _other_file, _nothing),
         Kind("flood", _attack, _have_peace, 0.5, 2.0),
+        Kind("torrent", lambda run: run.drown(), lambda run: run.surface(), 0.5, 2.0),
         Kind("page-idlers", _idle, _tire, 0.5, 3.0),
     )
 }

@@ -36,7 +36,15 @@ def one(seed: int, names: Sequence[str], database_port: int, home: str, keep: bo
     episodes = len(books.episodes) if books else 0
     took_s = time.monotonic() - begun_s
     return Verdict(
-        seed, tuple(faults), tuple(found), minutes, episodes, len(run.keeper.deaths), took_s, str(run.folder)
+        seed,
+        tuple(faults),
+        tuple(found),
+        minutes,
+        episodes,
+        len(run.keeper.deaths),
+        took_s,
+        (run.torrent_sent, run.torrent_s),
+        str(run.folder),
     )
 
 
@@ -86,6 +94,9 @@ def table(verdicts: Sequence[Verdict]) -> str:
         f"\n{len(verdicts)} runs, {wrong} with a violation; {sum(each.minutes for each in verdicts):,} minutes of meters,"
         f" {sum(each.episodes for each in verdicts):,} episodes, {sum(each.kills for each in verdicts):,} kills."
     )
+    sent, seconds = (sum(each.torrent[part] for each in verdicts) for part in (0, 1))
+    if seconds:
+        lines.append(f"Torrents: {sent:,} messages, {sent / seconds:,.0f} a second while they lasted.")
     return "\n".join(lines)
 
 

@@ -20,12 +20,13 @@ from faulty.kinds import DISK, KINDS, Planned
 from faulty.relay import Relay
 from faulty.servers import Stuck, free_port, mosquitto, until
 from faulty.store import Store
+from faulty.torrent import Lag, Torrent
 
 ACTIVE_S, TAIL_S, PATIENCE_S = 7.0, 2.0, 40.0
 """Wall seconds: of faults, of peace after all is healed, and the longest that recovering may take."""
 DEAFENING = {
     "broker-kill", "broker-restart", "broker-stop", "cut", "line-refused", "partition", "half-open", "reload",
-    "wrong-file", "disk-read-only", "flood", "clock-1970",
+    "wrong-file", "disk-read-only", "flood", "torrent", "clock-1970",
 }  # fmt: skip
 """Kinds during which, and shortly after, watts that are stamped on arrival may not be heard."""
 SAVED_S = 1.3
@@ -99,6 +100,9 @@ class Run:
         self.keeper = Keeper(self.file, self.ledger, self.clock, clock_file, log)
         self.hostile: list[Hostile] = []
         self.idlers: list[Idlers] = []
+        self.torrents: list[Torrent] = []
+        self.torrent_sent, self.torrent_s = 0, 0.0
+        self.lag: Lag | None = None
         self.disk_troubles = Spans()
         self.broker_losses_s: list[tuple[float, float]] = []
         self.wrong_files = Spans()
@@ -119,6 +123,18 @@ class Run:
         self.set_s.append(time.monotonic())
         self.clock.set_wrong(by_ms)
 
+    def drown(self) -> None:
+        """Somebody begins to publish as fast as the broker takes it."""
+        self.lag = self.lag or Lag(self._behind_s)
+        self.torrents.append(Torrent(self.broker.port, self.house_id))
+
+    def surface(self) -> None:
+        """It ends; what waits at the broker does not yet."""
+        while self.torrents:
+            sent, seconds = self.torrents.pop().close()
+            self.torrent_sent += sent
+            self.torrent_s += seconds
+
     def remount(self, how: str) -> None:
         """Make the ledger's file system read-only, or writable again."""
         if self._mounted:
@@ -133,9 +149,14 @@ class Run:
         return 0.2 + max(at_ms - self.first_ms - number * STEP_MS for number, at_ms in steps) / 1000 / FACTOR
 
     @property
-    def lateness_ms(self) -> int:
+    def delay_s(self) -> float:
+        """The same, and by how much the daemon was behind because somebody drowned it in messages."""
+        return self.lateness_s + (self.lag.most_s if self.lag else 0.0)
+
+    @property
+    def delay_ms(self) -> int:
         """The same in house time."""
-        return int(self.lateness_s * FACTOR * 1000)
+        return int(self.delay_s * FACTOR * 1000)
 
     def spans(self, kinds: set[str]) -> list[tuple[float, float]]:
         """When faults of these kinds were there, by the monotonic clock."""
@@ -176,10 +197,10 @@ class Run:
     def explained_ms(self, reconnect_s: float) -> int:
         """House time that may be uncovered for the faults there were, most generously."""
         connected_s = [at_s for at_s, _ in self.connections()]
-        found = 1.0 + self.lateness_s
+        found = 1.0 + self.delay_s
         for begin_s, end_s in [*self.spans(DEAFENING), *((death.at_s, death.at_s) for death in self.keeper.deaths)]:
             back_s = min((at_s for at_s in connected_s if at_s > end_s), default=end_s)
-            found += max(back_s - begin_s, end_s - begin_s) + reconnect_s + self.lateness_s
+            found += max(back_s - begin_s, end_s - begin_s) + reconnect_s + self.delay_s
         for begin_s, end_s in self.spans({"clock-back", "clock-forward"}):
             found += 2 * (end_s - begin_s) + 1.0
         found_ms = found * FACTOR * 1000
@@ -201,6 +222,8 @@ class Run:
             self._settle()
         except Stuck as stuck:
             self.troubles.append(str(stuck))
+        if self.lag:
+            self.lag.close()
         self.status = self.keeper.stop()
         self.had_s = self.meters.had_s()
         self.hub.close()
@@ -255,12 +278,19 @@ class Run:
         until("all messages are sent", self._all_sent, PATIENCE_S)
         until("the archive has everything", self.keeper.shipped, PATIENCE_S)
 
-    def _heard(self, last_ms: int) -> bool:
+    def _newest_ms(self) -> float | None:
+        """Of which time the newest stamped reading is that the daemon has taken; None: it does not say."""
         facts = self.keeper.facts()
-        if facts is None:
-            return False
-        age_s = next(meter["age_s"] for meter in facts["meters"] if meter["name"] == "stamped")
-        return age_s is not None and facts["now_ms"] - age_s * 1000 >= last_ms - 1000
+        ages_s = [meter["age_s"] for meter in facts["meters"] if meter["name"] == "stamped"] if facts else []
+        return facts["now_ms"] - ages_s[0] * 1000 if facts and ages_s[0] is not None else None
+
+    def _heard(self, last_ms: int) -> bool:
+        newest_ms = self._newest_ms()
+        return newest_ms is not None and newest_ms >= last_ms - 1000
+
+    def _behind_s(self) -> float:
+        newest_ms = self._newest_ms()
+        return 0.0 if newest_ms is None else (max(self.house.truth.readings) - newest_ms) / FACTOR / 1000
 
     def _all_sent(self) -> bool:
         facts = self.keeper.facts()
@@ -271,6 +301,7 @@ class Run:
         self.keeper.stop()
         for each in self.hostile:
             each.close()
+        self.surface()
         self.relay.close()
         self.store.close()
         self.hook.close()

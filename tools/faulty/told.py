@@ -71,7 +71,7 @@ def _unacknowledged(run: Run, at_s: float, again_s: float) -> bool:
         *(death.at_s for death in run.keeper.deaths),
         *(end for _, end in run.broker_losses_s),
     ]
-    if any(at_s - 0.5 <= each_s <= min(again_s, at_s + NEAR_S + run.lateness_s) for each_s in broken):
+    if any(at_s - 0.5 <= each_s <= min(again_s, at_s + NEAR_S + run.delay_s) for each_s in broken):
         return True
     held = run.spans({"partition", "half-open", "broker-stop"})
     if any(begin <= at_s + 0.5 and at_s - 0.5 <= end + NEAR_S for begin, end in held):
@@ -114,7 +114,7 @@ def _hook(run: Run, books: Books) -> Iterator[str]:
 
 def _unwritten(run: Run, at_s: float) -> bool:
     """Whether the daemon was killed before it can have written down that the message was taken."""
-    near = any(at_s - 0.5 <= death.at_s <= at_s + NEAR_S + run.lateness_s for death in run.keeper.deaths)
+    near = any(at_s - 0.5 <= death.at_s <= at_s + NEAR_S + run.delay_s for death in run.keeper.deaths)
     return near or (bool(run.keeper.deaths) and run.disk_troubles.touch(at_s - 0.5, at_s + NEAR_S))
 
 

@@ -24,6 +24,7 @@ class Verdict(NamedTuple):
     episodes: int
     kills: int
     took_s: float
+    torrent: tuple[int, float]
     folder: str
 
 

@@ -87,6 +87,7 @@ class Shipper:
         self._settings, self._archive, self._ask = settings, archive, ask
         self._failures = 0
         self._taken = ""
+        self._following: Future[Any] | None = None
         self.beat_s = time.monotonic()
 
     def run(self, stop: threading.Event) -> None:
@@ -97,6 +98,7 @@ class Shipper:
                 port = port or Port(self._archive)
                 shipped = self._ship(port, stop)
             except (Refused, ConnectionError, MissingSecret) as error:
+                self._following = None
                 if isinstance(error, Refused) and error.status in (401, 403) and port is not None:
                     port.close()
                     port = None  # the token may have been renewed meanwhile
@@ -125,23 +127,28 @@ class Shipper:
 
     def _ship(self, port: Port, stop: threading.Event) -> bool:
         """Ship one parcel; False if there was nothing to ship."""
-        parcel = self._answer(self._ask("archive-rows"), stop)
+        parcel = self._answer(self._following, stop) if self._following else None
+        self._following = None
+        if parcel is None or not parcel.rows:
+            parcel = self._answer(self._ask("archive-rows"), stop)
         if parcel is None or not parcel.rows:
             return False
-        self._write(port, parcel.rows, stop)
+        texts = lines(self._settings.house.id, parcel.rows, newest_wins=self._archive.amended == "newest")
+        if parcel.more:  # the core reads them while the database takes these
+            self._following = self._ask("archive-rows", following=parcel)
+        self._write(port, parcel.rows, texts, stop)
         self._answer(self._ask("archive-arrived", parcel=parcel), stop)
         if self._failures:
             log.info("archive works again", failures=self._failures)
             self._failures = 0
         return True
 
-    def _write(self, port: Port, rows: list[ArchiveRow], stop: threading.Event) -> bool:
-        """Write rows; where the database refuses them for their content, halve, and leave the single bad one out.
+    def _write(self, port: Port, rows: list[ArchiveRow], texts: list[str], stop: threading.Event) -> bool:
+        """Write rows, as texts; where they are refused for their content, halve, and leave the single bad one out.
 
         A database that takes no row at all has a wrong address or a wrong setting: then nothing is left out.
         Returns whether some were taken.
         """
-        texts = lines(self._settings.house.id, rows, newest_wins=self._archive.amended == "newest")
         self.beat_s = time.monotonic()
         try:
             port.write(texts)
@@ -154,8 +161,8 @@ class Shipper:
                 port.write([self._taken])  # does it still take what it has taken before?
                 return self._last_try(port, rows[0], texts)
             half = len(rows) // 2
-            first = self._write(port, rows[:half], stop)
-            return self._write(port, rows[half:], stop) or first
+            first = self._write(port, rows[:half], texts[:half], stop)
+            return self._write(port, rows[half:], texts[half:], stop) or first
         self._taken = texts[-1]
         return True
 

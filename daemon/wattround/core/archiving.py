@@ -28,10 +28,25 @@ def last_minute(settings: Settings, now_ms: int) -> int:
 
 
 class Parcel(NamedTuple):
-    """Rows on their way; `in_order` if they follow the cursor, else they are amended ones."""
+    """Rows on their way; `in_order` if they follow those behind the cursor, else they are amended ones.
+
+    `after` is where they follow on (minute, meter number), `refills` how often the cursor had been set back by then.
+    """
 
     rows: list[ArchiveRow]
     in_order: bool
+    after: tuple[int, int] = (-1, 0)
+    refills: int = 0
+
+    @property
+    def more(self) -> bool:
+        """Whether others are likely to follow on it at once."""
+        return self.in_order and len(self.rows) == BATCH_ROWS
+
+    @property
+    def end(self) -> tuple[int, int]:
+        """Its last row's minute and meter number."""
+        return self.rows[-1].minute.minute, self.rows[-1].meter_id
 
 
 class ArchiveCursor:
@@ -39,7 +54,7 @@ class ArchiveCursor:
 
     def __init__(self, saved: Mapping[str, Any] | None) -> None:
         self.done: tuple[int, int] = (saved["minute"], saved["meter"]) if saved else (-1, 0)
-        self.handed = self.done
+        self._refills = 0
         self.mark = saved.get("mark", self.done[0]) if saved else -1
         """The newest minute that was ever handed out: the archive may have it, whether or not it has answered."""
         self.shipped_rows = 0
@@ -47,27 +62,32 @@ class ArchiveCursor:
         self.trouble_ms = 0
         self.answered_ms = 0
 
-    def hand_out(self, writer: Writer, batch: Batch, settings: Settings, now_ms: int) -> Parcel:
-        """The next rows to ship: amended ones first, then those behind the cursor."""
-        amended = writer.amended_rows(BATCH_ROWS)
+    def hand_out(
+        self, writer: Writer, batch: Batch, settings: Settings, now_ms: int, following: Parcel | None = None
+    ) -> Parcel:
+        """The next rows to ship: amended ones first, then those behind the cursor.
+
+        With `following`, those behind a parcel that is still on its way; none, if other rows come first.
+        """
+        amended = writer.amended_rows(1 if following else BATCH_ROWS)
+        if following and (amended or following.refills != self._refills):
+            return Parcel([], in_order=True)
         if amended:
             return Parcel(amended, in_order=False)
-        rows = writer.next_rows(self.done, last_minute(settings, now_ms), BATCH_ROWS)
+        after = following.end if following else self.done
+        rows = writer.next_rows(after, last_minute(settings, now_ms), BATCH_ROWS)
         if rows:
             # from here on a change to one of these rows must be shipped again
             self.mark = writer.ship_mark = max(writer.ship_mark, rows[-1].minute.minute)
             batch.states["archive"] = self.saved()
-            self.handed = (rows[-1].minute.minute, rows[-1].meter_id)
-        return Parcel(rows, in_order=True)
+        return Parcel(rows, in_order=True, after=after, refills=self._refills)
 
     def arrived(self, parcel: Parcel, batch: Batch, now_ms: int) -> None:
         """The database has taken these rows: record it with the next commit."""
         batch.reshipped += [(row.minute.minute, row.meter_id, row.revision) for row in parcel.rows if row.revision]
-        if parcel.in_order and parcel.rows:
-            last = parcel.rows[-1]
-            # a refill may have set the cursor back meanwhile: then these rows go again
-            if self.handed == (last.minute.minute, last.meter_id):
-                self.done = self.handed
+        # a refill may have set the cursor back meanwhile: then these rows go again
+        if parcel.in_order and parcel.rows and (parcel.after, parcel.refills) == (self.done, self._refills):
+            self.done = parcel.end
         self.shipped_rows += len(parcel.rows)
         self.answered_ms, self.trouble = now_ms, ""
         batch.states["archive"] = self.saved()
@@ -79,7 +99,7 @@ class ArchiveCursor:
     def refill(self, from_minute: int, batch: Batch) -> None:
         """Ship everything from a minute on again."""
         self.done = min(self.done, (from_minute - 1, 65_535))
-        self.handed = self.done
+        self._refills += 1
         batch.states["archive"] = self.saved()
 
     def status(self, writer: Writer, settings: Settings, now_ms: int) -> dict[str, Any]:

@@ -271,7 +271,8 @@ class Core:
                         self.house.voice.manners.delivered(message.channel, message.ref)
                 return None
             case "archive-rows":
-                return self.archive.hand_out(self.writer, self.house.batch, self.house.settings, now_ms)
+                following = facts.get("following")
+                return self.archive.hand_out(self.writer, self.house.batch, self.house.settings, now_ms, following)
             case "archive-arrived":
                 return self.archive.arrived(facts["parcel"], self.house.batch, now_ms)
             case "archive-trouble":
