@@ -18,16 +18,25 @@ from wattround.config.load import load
 TOOL = Path(__file__).parents[2] / "tools" / "first_run.py"
 
 
+def first_run(folder, seconds):
+    """What the tool says, with six hours of the house in so many seconds."""
+    return subprocess.run(
+        [sys.executable, str(TOOL), "--folder", str(folder), "--seconds", str(seconds)],
+        capture_output=True, text=True, timeout=200, check=False, env={**os.environ, "COLUMNS": "110"},
+    )  # fmt: skip
+
+
 @pytest.mark.server
-@pytest.mark.timeout(240)
+@pytest.mark.timeout(400)
 def test_scout_check_run_walk_and_report_come_to_what_the_house_is_in_truth(tmp_path):
+    """Where this machine was too busy for so quick a house (a third of a second are six minutes), slower once more."""
     if not MOSQUITTO:
         missing("mosquitto")
     folder = tmp_path / "first"
-    answer = subprocess.run(
-        [sys.executable, str(TOOL), "--folder", str(folder), "--seconds", "20"],
-        capture_output=True, text=True, timeout=200, check=False, env={**os.environ, "COLUMNS": "110"},
-    )  # fmt: skip
+    answer = first_run(folder, 20)
+    if [line.split("  ")[2] for line in answer.stdout.splitlines() if " WRONG " in line] == ["energies in the report"]:
+        folder = tmp_path / "slower"
+        answer = first_run(folder, 100)
 
     assert answer.returncode == 0, answer.stdout + answer.stderr
     typed = [line.split()[2] for line in answer.stdout.splitlines() if line.startswith("$ wattround")]
