@@ -30,7 +30,6 @@ from wattround.archive.line import lines
 from wattround.control import NoDaemon, ask_daemon
 from wattround.core.archiving import BATCH_ROWS
 from wattround.ledger.batch import ArchiveRow
-from wattround.metering.minute import Minute
 
 RATE = 1000.0
 METERS, PROBES = 40, 40
@@ -221,7 +220,7 @@ def _ready_made(_text: str, ledger: Path, _port: int, database: Database) -> flo
             "SELECT m.name, m.role, v.minute, v.in_uwh, v.out_uwh, v.covered_ms, v.peak_milliw, v.low_milliw, v.origin"
             " FROM minute AS v JOIN meter AS m ON m.id = v.meter"
         ).fetchall()
-    rows = [ArchiveRow(0, role, 0, Minute(name, *figures)) for name, role, *figures in found]
+    rows = [ArchiveRow(0, role, 0, name, *figures) for name, role, *figures in found]
     texts = lines("bench", rows, newest_wins=True)
     port = Port(Archive(url=f"http://127.0.0.1:{database.port}"))
     begin = time.perf_counter()

@@ -11,7 +11,6 @@ from support.servers import until
 from wattround.archive.shipper import Shipper
 from wattround.core.archiving import Parcel
 from wattround.ledger.batch import ArchiveRow
-from wattround.metering.minute import Minute
 
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 
@@ -58,7 +57,7 @@ class Queue:
         reply = Future()
         if what == "archive-rows":
             first = following.after[0] + 1 if following else (self.left or [1_000])[0]
-            rows = [ArchiveRow(1, "circuit", 0, ROWS[0].minute._replace(minute=first * 10 + each)) for each in range(3)]
+            rows = [ROWS[0]._replace(minute=first * 10 + each) for each in range(3)]
             reply.set_result(Parcel(rows if first in self.left else [], in_order=True, after=(first, 0)))
             return reply
         if what == "archive-arrived":
@@ -89,7 +88,7 @@ class CoreSide:
         return reply
 
 
-ROWS = [ArchiveRow(1, "circuit", 0, Minute("m", 29_000_000 + number, 5, 0, 60_000, 1, 1, 1)) for number in range(40)]
+ROWS = [ArchiveRow(1, "circuit", 0, "m", 29_000_000 + number, 5, 0, 60_000, 1, 1, 1) for number in range(40)]
 
 
 @pytest.fixture
@@ -174,7 +173,7 @@ def test_a_database_that_begins_to_refuse_everything_loses_nothing_either(ship, 
 def test_a_single_row_that_is_refused_is_left_out_where_an_earlier_one_is_still_taken(ship, monkeypatch):
     """A house of one meter: its parcels have one row each."""
     monkeypatch.setattr("wattround.archive.shipper.IDLE_S", 0.05)
-    poison = f" {ROWS[1].minute.minute * 60_000}"
+    poison = f" {ROWS[1].minute * 60_000}"
     database = Database(always=lambda lines: 400 if any(line.endswith(poison) for line in lines) else 204)
     core = ship(database, lambda core: core.arrived, rows=ROWS[:1])
     core.rows = ROWS[1:2]
@@ -192,7 +191,7 @@ def test_a_database_that_takes_rows_again_just_as_it_is_asked_whether_it_does_lo
     core.arrived.clear()
 
     until(lambda: core.arrived)
-    assert database.requests[-1][0][0].endswith(f" {ROWS[1].minute.minute * 60_000}")
+    assert database.requests[-1][0][0].endswith(f" {ROWS[1].minute * 60_000}")
 
 
 def test_a_parcel_that_is_too_large_is_halved(ship):

@@ -30,7 +30,7 @@ def parcel(run, following=None):
 
 
 def minutes(parcel):
-    return [row.minute.minute - FIRST for row in parcel.rows]
+    return [row.minute - FIRST for row in parcel.rows]
 
 
 def arrived(run, parcel):

@@ -72,7 +72,7 @@ def test_an_amended_computed_minute_is_shipped_again(tmp_path):
     made.ship_mark = MINUTE - 1
     commit(made, Patch("a", MINUTE - 5, 7, 0, 0, 2))
 
-    assert {found.minute.meter for found in made.amended_rows(10)} == {"a", "both"}
+    assert {found.meter for found in made.amended_rows(10)} == {"a", "both"}
     made.close()
 
 

@@ -173,7 +173,7 @@ class Shipper:
         except Refused as error:
             if error.status not in CONTENT:
                 raise
-            log.error("archive refuses a row, left out", row=row.minute._asdict(), answer=str(error))
+            log.error("archive refuses a row, left out", row=row._asdict(), answer=str(error))
             return False
         return True
 

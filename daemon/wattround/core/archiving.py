@@ -46,7 +46,7 @@ class Parcel(NamedTuple):
     @property
     def end(self) -> tuple[int, int]:
         """Its last row's minute and meter number."""
-        return self.rows[-1].minute.minute, self.rows[-1].meter_id
+        return self.rows[-1].minute, self.rows[-1].meter_id
 
 
 class ArchiveCursor:
@@ -78,13 +78,13 @@ class ArchiveCursor:
         rows = writer.next_rows(after, last_minute(settings, now_ms), BATCH_ROWS)
         if rows:
             # from here on a change to one of these rows must be shipped again
-            self.mark = writer.ship_mark = max(writer.ship_mark, rows[-1].minute.minute)
+            self.mark = writer.ship_mark = max(writer.ship_mark, rows[-1].minute)
             batch.states["archive"] = self.saved()
         return Parcel(rows, in_order=True, after=after, refills=self._refills)
 
     def arrived(self, parcel: Parcel, batch: Batch, now_ms: int) -> None:
         """The database has taken these rows: record it with the next commit."""
-        batch.reshipped += [(row.minute.minute, row.meter_id, row.revision) for row in parcel.rows if row.revision]
+        batch.reshipped += [(row.minute, row.meter_id, row.revision) for row in parcel.rows if row.revision]
         # a refill may have set the cursor back meanwhile: then these rows go again
         if parcel.in_order and parcel.rows and (parcel.after, parcel.refills) == (self.done, self._refills):
             self.done = parcel.end

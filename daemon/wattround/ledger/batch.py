@@ -99,9 +99,19 @@ class Batch:
 
 
 class ArchiveRow(NamedTuple):
-    """A minute on its way to the archive; `revision` counts how often it was amended after shipping."""
+    """A meter's minute on its way to the archive; `revision` counts how often it was amended after shipping.
+
+    What was measured is named as in `Minute`. One tuple and not two: there are many of them.
+    """
 
     meter_id: int
     role: str
     revision: int
-    minute: Minute
+    meter: str
+    minute: int
+    in_uwh: int
+    out_uwh: int
+    covered_ms: int
+    peak_milliw: int | None
+    low_milliw: int | None
+    origin: int
