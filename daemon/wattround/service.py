@@ -83,7 +83,7 @@ class Service:
             return []
         from wattround.archive.shipper import Shipper  # noqa: PLC0415 - with what it brings, only where configured
 
-        shipper = Shipper(self.settings, self.settings.archive, self.inbox.ask)
+        shipper = Shipper(self.settings.archive, self.inbox.ask)
         return [self._thread("archive", shipper.run, lambda: shipper.beat_s)]
 
     def _page_threads(self) -> list[Supervised]:

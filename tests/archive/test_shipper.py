@@ -57,7 +57,7 @@ class Queue:
         reply = Future()
         if what == "archive-rows":
             first = following.after[0] + 1 if following else (self.left or [1_000])[0]
-            rows = [ROWS[0]._replace(minute=first * 10 + each) for each in range(3)]
+            rows = [row(first * 10 + each) for each in range(3)]
             reply.set_result(Parcel(rows if first in self.left else [], in_order=True, after=(first, 0)))
             return reply
         if what == "archive-arrived":
@@ -88,7 +88,11 @@ class CoreSide:
         return reply
 
 
-ROWS = [ArchiveRow(1, "circuit", 0, "m", 29_000_000 + number, 5, 0, 60_000, 1, 1, 1) for number in range(40)]
+def row(minute):
+    return ArchiveRow(minute, 1, 0, f"wattround_minute,house=h,meter=m in_wh=1.0 {minute * 60_000}")
+
+
+ROWS = [row(29_000_000 + number) for number in range(40)]
 
 
 @pytest.fixture
@@ -101,7 +105,7 @@ def ship():
             f'[archive]\nurl = "{database.url}"\n{token}\n[[meters]]\nname = "m"\npower = {{ topic = "t" }}\n'
         )
         core, stop = core or CoreSide(rows), threading.Event()
-        shipper = Shipper(settings, settings.archive, core.ask)
+        shipper = Shipper(settings.archive, core.ask)
         thread = threading.Thread(target=shipper.run, args=(stop,))
         thread.start()
         stops.append((stop, thread, database))

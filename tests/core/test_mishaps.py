@@ -60,7 +60,7 @@ def test_a_row_that_may_have_been_shipped_before_a_kill_is_marked_when_it_is_ame
     with HouseRun(tmp_path, STAMPED + ARCHIVE, run.clock.now_ms - clock_ms) as again:
         again.stamped("m", BEGIN + 125_000, 5000, again.clock.now_ms)
         again.commit(again.clock.now_ms)
-        rows = again.core.writer.next_rows((-1, 0), minute + 3, 100)
+        rows = again.core.writer.lines.next_rows((-1, 0), minute + 3, 100, newest_wins=True)
 
         assert [row.revision for row in rows if row.minute == minute + 2] == [1]
 

@@ -72,7 +72,10 @@ def test_an_amended_computed_minute_is_shipped_again(tmp_path):
     made.ship_mark = MINUTE - 1
     commit(made, Patch("a", MINUTE - 5, 7, 0, 0, 2))
 
-    assert {found.meter for found in made.amended_rows(10)} == {"a", "both"}
+    found = made.lines.amended_rows(10, newest_wins=False)
+    assert {each.line.partition(",role")[0] for each in found} == {
+        f"wattround_minute,house={made.house},meter={name}" for name in ("a", "both")
+    }
     made.close()
 
 

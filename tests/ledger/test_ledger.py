@@ -22,6 +22,10 @@ def row(meter, minute, into=1_000, covered=60_000):
     return Minute(meter, minute, into, 0, covered, 5_000, 1_000, 1)
 
 
+def meter_of(shipped):
+    return shipped.line.partition(",meter=")[2][0]
+
+
 def writer(folder, now_ms=NOW_MS):
     made = Writer(folder, "h", now_ms)
     made.register({"a": "circuit", "b": "appliance"})
@@ -222,14 +226,14 @@ def test_a_row_amended_again_while_it_is_on_its_way_to_the_archive_goes_once_mor
     made = writer(tmp_path)
     made.ship_mark = MINUTE
     commit(made, row("a", MINUTE, 100))
-    (shipped,) = made.amended_rows(10)
+    (shipped,) = made.lines.amended_rows(10, newest_wins=True)
     commit(made, row("a", MINUTE, 200))  # before the database has answered
     commit(made, reshipped=[(MINUTE, shipped.meter_id, shipped.revision)])
 
-    (again,) = made.amended_rows(10)
-    assert (again.in_uwh, again.revision > shipped.revision) == (200, True)
+    (again,) = made.lines.amended_rows(10, newest_wins=True)
+    assert (" in_wh=0.000200," in again.line, again.revision > shipped.revision) == (True, True)
     commit(made, reshipped=[(MINUTE, again.meter_id, again.revision)])
-    assert made.amended_rows(10) == []
+    assert made.lines.amended_rows(10, newest_wins=True) == []
     made.close()
 
 
@@ -238,12 +242,12 @@ def test_a_row_that_went_out_as_amended_never_says_two_things_by_one_revision(tm
     made = writer(tmp_path)
     made.ship_mark = MINUTE
     commit(made, row("a", MINUTE, 100), row("b", MINUTE, 7))
-    shipped = {each.meter: each for each in made.amended_rows(10)}
+    shipped = {meter_of(each): each for each in made.lines.amended_rows(10, newest_wins=True)}
     made.ship_mark = MINUTE - 60
     commit(made, row("a", MINUTE, 200))
 
-    again = {each.meter: each for each in made.next_rows((-1, 0), MINUTE, 10)}
-    assert again["a"].in_uwh == 200
+    again = {meter_of(each): each for each in made.lines.next_rows((-1, 0), MINUTE, 10, newest_wins=True)}
+    assert " in_wh=0.000200," in again["a"].line
     assert again["a"].revision > shipped["a"].revision
     assert again["b"] == shipped["b"]
     made.close()

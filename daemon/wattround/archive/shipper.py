@@ -11,8 +11,7 @@ from typing import Any
 
 import structlog
 
-from wattround.archive.line import lines
-from wattround.config.model import Archive, Settings
+from wattround.config.model import Archive
 from wattround.config.secrets import MissingSecret, secret_of
 from wattround.ledger.batch import ArchiveRow
 
@@ -83,8 +82,8 @@ class Port:
 class Shipper:
     """Follows the ledger. An outage costs nothing but time."""
 
-    def __init__(self, settings: Settings, archive: Archive, ask: Ask) -> None:
-        self._settings, self._archive, self._ask = settings, archive, ask
+    def __init__(self, archive: Archive, ask: Ask) -> None:
+        self._archive, self._ask = archive, ask
         self._failures = 0
         self._taken = ""
         self._following: Future[Any] | None = None
@@ -133,25 +132,26 @@ class Shipper:
             parcel = self._answer(self._ask("archive-rows"), stop)
         if parcel is None or not parcel.rows:
             return False
-        texts = lines(self._settings.house.id, parcel.rows, newest_wins=self._archive.amended == "newest")
         if parcel.more:  # the core reads them while the database takes these
             self._following = self._ask("archive-rows", following=parcel)
-        self._write(port, parcel.rows, texts, stop)
-        self._answer(self._ask("archive-arrived", parcel=parcel), stop)
+        self._write(port, parcel.rows, stop)
+        told = self._ask("archive-arrived", parcel=parcel)
+        if self._following is None:
+            self._answer(told, stop)
         if self._failures:
             log.info("archive works again", failures=self._failures)
             self._failures = 0
         return True
 
-    def _write(self, port: Port, rows: list[ArchiveRow], texts: list[str], stop: threading.Event) -> bool:
-        """Write rows, as texts; where they are refused for their content, halve, and leave the single bad one out.
+    def _write(self, port: Port, rows: list[ArchiveRow], stop: threading.Event) -> bool:
+        """Write rows; where they are refused for their content, halve, and leave the single bad one out.
 
         A database that takes no row at all has a wrong address or a wrong setting: then nothing is left out.
         Returns whether some were taken.
         """
         self.beat_s = time.monotonic()
         try:
-            port.write(texts)
+            port.write([row.line for row in rows])
         except Refused as error:
             if error.status not in CONTENT or stop.is_set():
                 raise
@@ -159,17 +159,17 @@ class Shipper:
                 if not self._taken:
                     raise
                 port.write([self._taken])  # does it still take what it has taken before?
-                return self._last_try(port, rows[0], texts)
+                return self._last_try(port, rows[0])
             half = len(rows) // 2
-            first = self._write(port, rows[:half], texts[:half], stop)
-            return self._write(port, rows[half:], texts[half:], stop) or first
-        self._taken = texts[-1]
+            first = self._write(port, rows[:half], stop)
+            return self._write(port, rows[half:], stop) or first
+        self._taken = rows[-1].line
         return True
 
-    def _last_try(self, port: Port, row: ArchiveRow, texts: list[str]) -> bool:
+    def _last_try(self, port: Port, row: ArchiveRow) -> bool:
         """Others are taken, or are taken again: whether this one is, too. If not, it is left out."""
         try:
-            port.write(texts)
+            port.write([row.line])
         except Refused as error:
             if error.status not in CONTENT:
                 raise

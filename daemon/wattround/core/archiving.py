@@ -69,13 +69,14 @@ class ArchiveCursor:
 
         With `following`, those behind a parcel that is still on its way; none, if other rows come first.
         """
-        amended = writer.amended_rows(1 if following else BATCH_ROWS)
+        newest = settings.archive is not None and settings.archive.amended == "newest"
+        amended = writer.lines.amended_rows(1 if following else BATCH_ROWS, newest_wins=newest)
         if following and (amended or following.refills != self._refills):
             return Parcel([], in_order=True)
         if amended:
             return Parcel(amended, in_order=False)
         after = following.end if following else self.done
-        rows = writer.next_rows(after, last_minute(settings, now_ms), BATCH_ROWS)
+        rows = writer.lines.next_rows(after, last_minute(settings, now_ms), BATCH_ROWS, newest_wins=newest)
         if rows:
             # from here on a change to one of these rows must be shipped again
             self.mark = writer.ship_mark = max(writer.ship_mark, rows[-1].minute)
@@ -104,7 +105,7 @@ class ArchiveCursor:
 
     def status(self, writer: Writer, settings: Settings, now_ms: int) -> dict[str, Any]:
         """For a person who asks."""
-        fresh, amended = writer.behind(self.done)
+        fresh, amended = writer.lines.behind(self.done)
         return {
             "cursor_minute": self.done[0] if self.done[0] >= 0 else None,
             "rows_waiting": fresh,

@@ -99,19 +99,9 @@ class Batch:
 
 
 class ArchiveRow(NamedTuple):
-    """A meter's minute on its way to the archive; `revision` counts how often it was amended after shipping.
+    """A meter's minute on its way to the archive, as text; `revision`: how often it was amended after shipping."""
 
-    What was measured is named as in `Minute`. One tuple and not two: there are many of them.
-    """
-
-    meter_id: int
-    role: str
-    revision: int
-    meter: str
     minute: int
-    in_uwh: int
-    out_uwh: int
-    covered_ms: int
-    peak_milliw: int | None
-    low_milliw: int | None
-    origin: int
+    meter_id: int
+    revision: int
+    line: str

@@ -7,10 +7,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from wattround.ledger.batch import ArchiveRow, Batch, Message, Waiting
+from wattround.ledger.batch import Batch, Message, Waiting
 from wattround.ledger.book import Book, put
 from wattround.ledger.computed import ComputedRows
 from wattround.ledger.energies import Energies
+from wattround.ledger.lines import Lines
 from wattround.ledger.opening import open_for_writing
 from wattround.ledger.state import packed, saved_state
 from wattround.ledger.totals import Sums, hours, place, sums
@@ -54,6 +55,7 @@ class Writer:
         self._db, self._lock, self.set_aside = open_for_writing(folder, now_ms)
         self.energies = Energies(self._db, house)
         self.book = Book(self._db, house)
+        self.lines = Lines(self._db, house)
         self._ids: dict[str, int] = {}
         self._newest_hour = 0
         self._dirty: set[int] = set()
@@ -93,6 +95,7 @@ class Writer:
                 )
             self._learn_ids()
         self._computed.renumber(self._ids)
+        self.lines.renamed()
 
     def compute(self, formulas: Iterable[Formula]) -> None:
         """Keep minutes of these computed meters, which are registered like others, from now on."""
@@ -277,41 +280,6 @@ class Writer:
             (after_id, self.house),
         )
         return [Waiting(row[0], Message(*row[1:7]), row[7]) for row in rows]
-
-    # -- archive ----------------------------------------------------------------------------------
-
-    def next_rows(self, after: tuple[int, int], upto_minute: int, most: int) -> list[ArchiveRow]:
-        """Rows behind the archive's cursor (minute, meter number), in order."""
-        return self._archive_rows(
-            "minute LEFT JOIN reship USING (minute, meter)",
-            "place > ? AND place < ? AND house = ? ORDER BY place LIMIT ?",
-            (place(*after), place(upto_minute + 1), self.house, most),
-        )
-
-    def amended_rows(self, most: int) -> list[ArchiveRow]:
-        """Rows that changed after they were shipped."""
-        return self._archive_rows(
-            "reship CROSS JOIN minute ON minute.place = (reship.minute << 16) + reship.meter",
-            "pending AND house = ? LIMIT ?",
-            (self.house, most),
-        )
-
-    def _archive_rows(self, tables: str, where: str, values: tuple[object, ...]) -> list[ArchiveRow]:
-        """`tables` and `where` are constants of this file."""
-        rows = self._db.execute(
-            "SELECT minute.meter, role, coalesce(revision, 0), name, minute.minute, in_uwh, out_uwh, covered_ms,"
-            f" peak_milliw, low_milliw, origin FROM {tables} JOIN meter ON meter.id = minute.meter WHERE {where}",
-            values,
-        )
-        make = tuple.__new__  # half of what the type itself takes to make one
-        return [make(ArchiveRow, row) for row in rows]
-
-    def behind(self, after: tuple[int, int]) -> tuple[int, int]:
-        """How many rows wait for the archive: new ones, amended ones."""
-        mine = "JOIN meter ON meter.id = meter WHERE house = ?"
-        fresh = self._db.execute(f"SELECT count(*) FROM minute {mine} AND place > ?", (self.house, place(*after)))
-        amended = self._db.execute(f"SELECT count(*) FROM reship {mine} AND pending", (self.house,))
-        return fresh.fetchone()[0], amended.fetchone()[0]
 
     # -- upkeep -----------------------------------------------------------------------------------
 
