@@ -19,23 +19,29 @@ MOST_REVISIONS = 998
 _TAG_ESCAPES = str.maketrans({",": r"\,", "=": r"\=", " ": r"\ ", "\n": r"\ ", "\r": r"\ "})
 
 
-def _thousandths(column: str) -> str:
-    """SQL for the arguments of '%s%d.%03d': a whole number, maybe negative, as thousandths."""
-    return f"iif({column} < 0, '-', ''), abs({column}) / 1000, abs({column}) % 1000"
+def _decimals(column: str, places: int) -> str:
+    """SQL for the arguments of '%d.%0Nd': a whole number that is not negative, with so many decimal places."""
+    return f"{column} / {10**places}, {column} % {10**places}"
 
 
+TIME = f"minute.minute * {MINUTE_MS} + :newest * (1 + min(coalesce(revision, 0), {MOST_REVISIONS}))"
+SIGNED = (
+    "printf(',%s_w=%s%d.%03d', '{0}', iif({0}_milliw < 0, '-', ''), abs({0}_milliw) / 1000, abs({0}_milliw) % 1000)"
+)
 LINE = f"""
-    printf(
-        '%sin_wh=%d.%06d,out_wh=%d.%06d,covered_s=%d.%03d,estimated=%d.0%s %d', begin,
-        in_uwh / 1000000, in_uwh % 1000000, out_uwh / 1000000, out_uwh % 1000000,
-        covered_ms / 1000, covered_ms % 1000, origin & {ESTIMATED} <> 0,
-        CASE WHEN peak_milliw IS NULL OR low_milliw IS NULL THEN ''
-             ELSE printf(',peak_w=%s%d.%03d', {_thousandths("peak_milliw")})
-                  || printf(',low_w=%s%d.%03d', {_thousandths("low_milliw")}) END,
-        minute.minute * {MINUTE_MS} + :newest * (1 + min(coalesce(revision, 0), {MOST_REVISIONS}))
+    CASE WHEN low_milliw >= 0 AND out_uwh = 0 AND covered_ms = {MINUTE_MS} AND origin & {ESTIMATED} = 0
+    THEN printf(
+        '%sin_wh=%d.%06d,out_wh=0.0,covered_s=60.0,estimated=0.0,peak_w=%d.%03d,low_w=%d.%03d %d', begin,
+        {_decimals("in_uwh", 6)}, {_decimals("peak_milliw", 3)}, {_decimals("low_milliw", 3)}, {TIME}
     )
+    ELSE printf(
+        '%sin_wh=%d.%06d,out_wh=%d.%06d,covered_s=%d.%03d,estimated=%d.0%s %d', begin,
+        {_decimals("in_uwh", 6)}, {_decimals("out_uwh", 6)}, {_decimals("covered_ms", 3)}, origin & {ESTIMATED} <> 0,
+        iif(low_milliw IS NULL, '', {SIGNED.format("peak")} || {SIGNED.format("low")}), {TIME}
+    ) END
 """
-"""A row's line. Its numbers have all their decimals: read as floats they are what the division would give."""
+"""A row's line, most of them by the short way. Numbers have all their decimals: read as floats they are what the
+division would give."""
 
 
 def escape_tag(text: str) -> str:
