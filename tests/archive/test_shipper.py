@@ -96,8 +96,9 @@ ROWS = [row(29_000_000 + number) for number in range(40)]
 
 
 @pytest.fixture
-def ship():
+def ship(monkeypatch):
     """Runs a shipper against a database until `enough`."""
+    monkeypatch.setattr("wattround.archive.shipper.FIRST_WAIT_S", 0.02)
     stops = []
 
     def run(database, enough, token="", rows=ROWS, core=None):
@@ -229,7 +230,6 @@ def test_a_token_with_a_line_break_is_refused_and_never_said(ship, tmp_path, cap
 def test_parcels_go_out_in_order_and_each_until_it_is_taken(ship, monkeypatch, answers):
     """What was asked for ahead is asked for anew after a failure."""
     monkeypatch.setattr("wattround.core.archiving.BATCH_ROWS", 3)
-    monkeypatch.setattr("wattround.archive.shipper.FIRST_WAIT_S", 0.01)
     database = Database(*answers)
     core = ship(database, lambda core: len(core.arrived) == 6, core=Queue(6))
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import structlog
 
+from wattround.archive.client import write_service
 from wattround.config.model import Archive
 from wattround.config.secrets import MissingSecret, secret_of
 from wattround.ledger.batch import ArchiveRow
@@ -37,19 +38,9 @@ class Port:
     """The one call that we need of a time-series database: write lines, all or an error."""
 
     def __init__(self, archive: Archive) -> None:
-        from influxdb_client.client.influxdb_client import InfluxDBClient  # noqa: PLC0415 - 40 MB, only with [archive]
-        from influxdb_client.service.write_service import WriteService  # noqa: PLC0415
-
         token = secret_of(archive.token, archive.token_file, archive.token_credential)
         self._archive = archive
-        self._client = InfluxDBClient(
-            url=archive.url,
-            token=token or "none",
-            org=archive.org,
-            timeout=TIMEOUT_MS,
-            ssl_ca_cert=archive.ca_file,
-        )
-        self._service = WriteService(self._client.api_client)
+        self._service = write_service(archive.url, token or "none", TIMEOUT_MS, archive.ca_file)
 
     def write(self, lines: list[str]) -> None:
         """Write lines stamped in milliseconds.
@@ -76,7 +67,7 @@ class Port:
 
     def close(self) -> None:
         """Give up the connection."""
-        self._client.close()
+        self._service.api_client.rest_client.pool_manager.clear()
 
 
 class Shipper:
