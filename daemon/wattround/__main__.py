@@ -7,8 +7,9 @@ import sys
 
 
 def lean() -> None:
-    """Keep structlog from bringing in rich, where that is installed: 6 MB for tracebacks that a daemon never shows."""
-    sys.modules["rich"] = None  # type: ignore[assignment] # Python's own way of saying that there is none
+    """Keep structlog from bringing in what happens to be installed: 7 MB for tracebacks that a daemon never shows."""
+    for name in ("rich", "greenlet"):
+        sys.modules[name] = None  # type: ignore[assignment] # Python's own way of saying that there is none
 
 
 def main() -> None:
