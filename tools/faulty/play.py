@@ -43,7 +43,7 @@ def one(seed: int, names: Sequence[str], database_port: int, home: str, keep: bo
         episodes,
         len(run.keeper.deaths),
         took_s,
-        (run.torrent_sent, run.torrent_s),
+        (run.torrent_sent, run.torrent_s, run.lag.most_s if run.lag else 0.0),
         str(run.folder),
     )
 
@@ -96,7 +96,10 @@ def table(verdicts: Sequence[Verdict]) -> str:
     )
     sent, seconds = (sum(each.torrent[part] for each in verdicts) for part in (0, 1))
     if seconds:
-        lines.append(f"Torrents: {sent:,} messages, {sent / seconds:,.0f} a second while they lasted.")
+        behind = max(each.torrent[2] for each in verdicts)
+        lines.append(
+            f"Torrents: {sent:,} messages, {sent / seconds:,.0f} a second; the daemon was at most {behind:.1f} s behind."
+        )
     return "\n".join(lines)
 
 

@@ -24,7 +24,8 @@ class Verdict(NamedTuple):
     episodes: int
     kills: int
     took_s: float
-    torrent: tuple[int, float]
+    torrent: tuple[int, float, float]
+    """Messages sent, in how many seconds, and by how many the daemon was behind at most."""
     folder: str
 
 
