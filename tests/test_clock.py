@@ -28,12 +28,34 @@ def test_a_clock_that_is_set_is_noticed_once():
     clock.set_ms(clock.now_ms - 3_600_000)
 
     now_ms, jump = time.sample()
-    assert (jump.expected_ms, jump.now_ms, now_ms) == (
-        BEGIN + 5_000,
-        BEGIN + 5_000 - 3_600_000,
-        BEGIN + 5_000 - 3_600_000,
-    )
+    assert (jump.expected_ms, jump.now_ms, now_ms) == (BEGIN, BEGIN - 3_600_000, BEGIN + 5_000 - 3_600_000)
     assert time.sample()[1] is None
+
+
+def test_what_arrived_before_a_clock_was_set_and_what_came_after_lie_side_by_side():
+    clock = HandClock(BEGIN)
+    time = Timekeeper(clock)
+    before = clock.mono_ms()
+    clock.pass_ms(5_000)
+    time.sample()
+    seen = clock.mono_ms()
+    clock.pass_ms(2_000)
+    clock.set_ms(clock.now_ms + 7_200_000)
+    _, jump = time.sample()
+
+    assert jump.before(before) == BEGIN
+    assert jump.before(seen) == jump.expected_ms
+    assert time.at(seen) == jump.now_ms
+
+
+def test_a_look_at_the_time_leaves_a_clock_that_was_set_to_be_noticed():
+    clock = HandClock(BEGIN)
+    time = Timekeeper(clock)
+    clock.pass_ms(5_000)
+    clock.set_ms(clock.now_ms + 7_200_000)
+
+    assert time.now() == BEGIN + 5_000
+    assert time.sample()[1] is not None
 
 
 @given(st.lists(st.tuples(st.integers(0, 60_000), st.integers(-JUMP_MS + 1, JUMP_MS - 1)), max_size=40))

@@ -56,10 +56,19 @@ class ScaledClock:
 
 @dataclass(frozen=True)
 class Jump:
-    """The wall clock was set: what it would have read, and what it reads."""
+    """The wall clock was set: at an instant (`mono_ms`, when it was last seen to be right), from what to what.
 
+    It may have been set a little later. What arrived after that instant is told by the new setting, all before it by
+    the old one: so nothing lies in both, and nothing in neither.
+    """
+
+    mono_ms: int
     expected_ms: int
     now_ms: int
+
+    def before(self, mono_ms: int) -> int:
+        """Event time of an arrival before that instant."""
+        return mono_ms - self.mono_ms + self.expected_ms
 
 
 class Timekeeper:
@@ -73,6 +82,7 @@ class Timekeeper:
         self.clock = clock
         mono, wall = self._look()
         self._offset_ms = wall - mono
+        self._seen_ms = mono
         self._last_ms = 0
 
     def _look(self) -> tuple[int, int]:
@@ -85,13 +95,17 @@ class Timekeeper:
     def sample(self) -> tuple[int, Jump | None]:
         """Return now in event time, and the jump if the wall clock was set since the last call."""
         mono, wall = self._look()
-        expected = mono + self._offset_ms
-        self._offset_ms = wall - mono
-        if abs(wall - expected) >= JUMP_MS:
+        seen, self._seen_ms = self._seen_ms, mono
+        offset, self._offset_ms = self._offset_ms, wall - mono
+        if abs(self._offset_ms - offset) >= JUMP_MS:
             self._last_ms = wall
-            return wall, Jump(expected, wall)
+            return wall, Jump(seen, seen + offset, seen + self._offset_ms)
         self._last_ms = max(self._last_ms, wall)
         return self._last_ms, None
+
+    def now(self) -> int:
+        """Now in event time, without looking whether the wall clock was set: that is for `sample` to tell."""
+        return max(self._last_ms, self.at(self.clock.mono_ms()))
 
     def at(self, mono_ms: int) -> int:
         """Event time of an arrival stamped with the monotonic clock."""

@@ -40,6 +40,27 @@ def test_an_episode_that_is_due_at_the_moment_in_which_the_clock_is_set_is_told_
         assert len(raises(run)) == 1
 
 
+@pytest.mark.parametrize("step_ms", [7_200_000, -7_200_000])
+def test_what_still_waits_when_the_clock_is_set_is_counted_by_its_own_time(tmp_path, monkeypatch, step_ms):
+    """A flood on the same broker: what arrived has not been taken for minutes, and a load was switched off in them."""
+    monkeypatch.setattr("wattround.core.loop.MANY_MESSAGES", 5)
+    meter = '[[meters]]\nname = "m"\nhold = "10m"\npower = { topic = "t/m" }\n'
+    with HouseRun(tmp_path, meter, BEGIN) as run:
+        for number in range(40):
+            run.clock.pass_ms(10_000)
+            run.inbox.put(("t/m", b"600" if number < 10 else b"0", run.clock.mono_ms(), LIVE, None))
+        run.core.turn()
+        run.clock.set_ms(run.clock.now_ms + step_ms)
+        run.live("t/m", 0, 60)
+        run.clock.pass_ms(60_000)
+        run.core.turn()
+        run.commit(run.clock.now_ms)
+
+        assert run.energy_uwh("m") == pytest.approx(600 * 100 / 3600 * 1e6, abs=1_000)  # 600 W for 100 s
+        covered_ms = sum(row[2] for row in run.rows("m").values()) + run.house.metering.meters["m"].covered_ms
+        assert covered_ms == pytest.approx(99 * 10_000 + 60_000, abs=1_000)
+
+
 @pytest.mark.parametrize("clock_ms", [0, 3_600_000])
 def test_a_row_that_may_have_been_shipped_before_a_kill_is_marked_when_it_is_amended_after_it(tmp_path, clock_ms):
     """Else the archive would get two values for one time, of which some databases keep either.

@@ -206,7 +206,7 @@ def _plain(run: Run, books: Books) -> Iterator[str]:
             break
     covered_ms = sum(row.covered_ms for row in rows)
     lived_ms = run.spoke_ms[-1] - run.spoke_ms[0]
-    most_ms = lived_ms + HOLD_MS + 2 * JITTER_MS + run.delay_ms - run.deaf_ms()
+    most_ms = run.heard_ms() + HOLD_MS + 2 * JITTER_MS - run.deaf_ms()
     if covered_ms > most_ms:
         yield f"plain: {covered_ms / 1000:.0f} s covered, at most {most_ms / 1000:.0f} s were lived"
     least_ms = lived_ms - run.explained_ms(RECONNECT_S) - 2 * MINUTE_MS

@@ -10,6 +10,7 @@ import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from faulty.clients import Hostile, Hub, Idlers, Meters
 from faulty.clock import FACTOR, HouseClock
@@ -125,7 +126,7 @@ class Run:
 
     def drown(self) -> None:
         """Somebody begins to publish as fast as the broker takes it."""
-        self.lag = self.lag or Lag(self._behind_s)
+        self.lag = self.lag or Lag(self._look)
         self.torrents.append(Torrent(self.broker.port, self.house_id))
 
     def surface(self) -> None:
@@ -193,6 +194,14 @@ class Run:
             started_s = min((at for at in self.keeper.started_s if at > death.at_s), default=death.at_s)
             found += started_s - death.at_s
         return int(found * FACTOR * 1000)
+
+    def heard_ms(self) -> int:
+        """House time from the first words of the house to when the last of them was taken, at most."""
+        found = self.spoke_ms[-1] - self.spoke_ms[0] + self.delay_ms
+        if self.lag and self.lag.took_s:
+            spoken_s = self.begin_s + (self.spoke_ms[0] - self.first_ms) / 1000 / FACTOR
+            found = max(found, int((self.lag.took_s - spoken_s) * FACTOR * 1000))
+        return found
 
     def explained_ms(self, reconnect_s: float) -> int:
         """House time that may be uncovered for the faults there were, most generously."""
@@ -278,19 +287,17 @@ class Run:
         until("all messages are sent", self._all_sent, PATIENCE_S)
         until("the archive has everything", self.keeper.shipped, PATIENCE_S)
 
-    def _newest_ms(self) -> float | None:
-        """Of which time the newest stamped reading is that the daemon has taken; None: it does not say."""
-        facts = self.keeper.facts()
-        ages_s = [meter["age_s"] for meter in facts["meters"] if meter["name"] == "stamped"] if facts else []
-        return facts["now_ms"] - ages_s[0] * 1000 if facts and ages_s[0] is not None else None
-
     def _heard(self, last_ms: int) -> bool:
-        newest_ms = self._newest_ms()
+        facts = self.keeper.facts()
+        newest_ms = _newest_ms(facts) if facts else None
         return newest_ms is not None and newest_ms >= last_ms - 1000
 
-    def _behind_s(self) -> float:
-        newest_ms = self._newest_ms()
-        return 0.0 if newest_ms is None else (max(self.house.truth.readings) - newest_ms) / FACTOR / 1000
+    def _look(self) -> tuple[float, int] | None:
+        facts = self.keeper.facts()
+        if facts is None:
+            return None
+        newest_ms, last_ms = _newest_ms(facts), max(self.house.truth.readings)
+        return (last_ms - (newest_ms or last_ms)) / FACTOR / 1000, int(_meter(facts, "plain")["readings"])
 
     def _all_sent(self) -> bool:
         facts = self.keeper.facts()
@@ -312,6 +319,16 @@ class Run:
             subprocess.run(["umount", str(self.ledger)], check=False, capture_output=True)
         if not keep:
             shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def _meter(facts: dict[str, Any], name: str) -> dict[str, Any]:
+    return next(dict(meter) for meter in facts["meters"] if meter["name"] == name)
+
+
+def _newest_ms(facts: dict[str, Any]) -> float | None:
+    """Of which time the newest stamped reading is that the daemon has taken; None: it has none."""
+    age_s = _meter(facts, "stamped")["age_s"]
+    return None if age_s is None else facts["now_ms"] - age_s * 1000
 
 
 def can_mount() -> bool:

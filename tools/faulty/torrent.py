@@ -88,18 +88,27 @@ class Torrent:
 
 
 class Lag:
-    """How far the daemon is behind what is said, for as long as it is watched, at most; in wall seconds."""
+    """How far the daemon is behind what is said, for as long as it is watched, at most; in wall seconds.
 
-    def __init__(self, behind_s: Callable[[], float]) -> None:
+    `look` gives how far it is behind just now, and how many readings of what has no time of its own it has taken.
+    """
+
+    def __init__(self, look: Callable[[], tuple[float, int] | None]) -> None:
         self.most_s = 0.0
-        self._behind_s = behind_s
+        self.took_s = 0.0
+        """When it was last seen to have taken one of those, by the monotonic clock."""
+        self._look, self._taken = look, -1
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._watch, daemon=True)
         self._thread.start()
 
     def _watch(self) -> None:
         while not self._stop.wait(0.1):
-            self.most_s = max(self.most_s, self._behind_s())
+            found = self._look()
+            if found is not None:
+                self.most_s = max(self.most_s, found[0])
+                if found[1] != self._taken:
+                    self._taken, self.took_s = found[1], time.monotonic()
 
     def close(self) -> None:
         """Have done."""

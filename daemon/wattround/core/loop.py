@@ -10,7 +10,7 @@ from typing import Any, Protocol
 
 import structlog
 
-from wattround.clock import Clock, Timekeeper
+from wattround.clock import Clock, Jump, Timekeeper
 from wattround.config.model import Settings
 from wattround.core.archiving import ArchiveCursor, last_minute
 from wattround.core.board import Board
@@ -70,7 +70,7 @@ class Core:
         most_acks: int,
     ) -> None:
         self.time = Timekeeper(clock)
-        now_ms, _ = self.time.sample()
+        now_ms = self.time.now()
         self.inbox, self._outlets = inbox, outlets
         self.writer = Writer(Path(settings.ledger.folder), settings.house.id, now_ms)
         try:
@@ -159,11 +159,12 @@ class Core:
         now_ms, jump = self.time.sample()
         if jump is not None:
             log.warning("the clock was set", by_s=(jump.now_ms - jump.expected_ms) / 1000)
+            self._take_before(jump)
             self.commit(jump.expected_ms)
-            self.house.jump(jump.expected_ms, now_ms, self.rounds.rows_ahead(now_ms))
-            self.keeper.clock_was_set(now_ms)
-            self.outbox.clock_was_set(now_ms)
-            self.rounds.begin(now_ms)
+            self.house.jump(jump.expected_ms, jump.now_ms, self.rounds.rows_ahead(jump.now_ms))
+            self.keeper.clock_was_set(jump.now_ms)
+            self.outbox.clock_was_set(jump.now_ms)
+            self.rounds.begin(jump.now_ms)
         house, take, at = self.house, self.house.take, self.time.at
         for arrival in self.inbox.drain(MANY_MESSAGES):
             take(arrival, at(arrival[2]))
@@ -182,6 +183,13 @@ class Core:
             self._outlets.reply(topic, payload)
         house.replies.clear()
 
+    def _take_before(self, jump: Jump) -> None:
+        """What had arrived before the clock was set, and was not taken yet: many messages may have been waiting."""
+        arrivals = self.inbox.arrivals
+        while arrivals and arrivals[0][2] <= jump.mono_ms:
+            for arrival in self.inbox.drain(1):
+                self.house.take(arrival, jump.before(arrival[2]))
+
     def _withdraw(self, channel: str, ref: int) -> bool:
         """Take back a bulletin that was not sent: one not even written yet, or one that waits for its channel."""
         messages = self.house.batch.messages
@@ -189,7 +197,7 @@ class Core:
             if (message.channel, message.ref) == (channel, ref):
                 messages.remove(message)
                 return True
-        gone = self.outbox.withdraw(channel, ref, self.time.sample()[0])
+        gone = self.outbox.withdraw(channel, ref, self.time.now())
         if gone is not None:
             self.house.batch.deliveries.append(gone)
         return gone is not None
@@ -217,7 +225,7 @@ class Core:
 
     def close(self) -> None:
         """Take the rest, write it, mark the stop as clean."""
-        now_ms, _ = self.time.sample()
+        now_ms = self.time.now()
         while self.inbox.arrivals:
             for arrival in self.inbox.drain(MANY_MESSAGES):
                 self.house.take(arrival, self.time.at(arrival[2]))
@@ -228,7 +236,7 @@ class Core:
     def begin(self) -> None:
         """First commit: from here on an end is unclean until `close` says otherwise."""
         self.house.batch.states["stopped"] = None
-        self.commit(self.time.sample()[0])
+        self.commit(self.time.now())
 
     def run(self, stop: threading.Event, alive: Callable[[], None], idle_s: float, gather_s: float) -> None:
         """Turn until told to stop. `alive` is called each time round, after the work: it feeds the watchdog."""
