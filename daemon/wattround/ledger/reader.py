@@ -39,6 +39,7 @@ class Reader:
         self.house = house
         try:
             self._db = sqlite3.connect(f"{file.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
+            self._db.execute("PRAGMA cache_size = -1024")  # as the writer's: the daemon's page reads by this, too
             version = self._db.execute("PRAGMA user_version").fetchone()[0]
         except sqlite3.Error as error:
             raise NoLedger(f"{file}: {error}: may this user read it?") from None
