@@ -144,6 +144,8 @@ def test_values_that_are_no_prices_dates_or_times(text, key, expected):
 
 
 def test_a_house_has_one_price_or_tariffs():
+    negative = found(HOUSE + "price_per_kwh = -0.2\n" + METER)
+    assert [(each[0], each[1], each[3]) for each in negative] == [(5, "house.price_per_kwh", "at least 0")]
     assert [each[:3] for each in found(HEAD)] == [(1, "house", "no price")]
     both = HOUSE + "price_per_kwh = 0.25\n" + METER + "[[tariffs]]\nprice_per_kwh = 0.3\n"
     assert [each[:3] for each in found(both)] == [(5, "house.price_per_kwh", "a price beside [[tariffs]]")]

@@ -132,6 +132,8 @@ def _expected(detail: ErrorDetails, found: str) -> str:
     if kind in bounds:
         words = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}[bounds[kind]]
         bound = context[bounds[kind]]
+        if isinstance(bound, str):  # of a decimal number pydantic tells how Python writes it
+            bound = bound.removeprefix("Decimal('").removesuffix("')")
         is_duration = found.startswith('"') and isinstance(bound, int)
         return f"{words} {duration_text(bound) if is_duration else bound}"
     if kind in ("too_short", "string_too_short"):
