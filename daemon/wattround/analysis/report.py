@@ -70,7 +70,7 @@ class Row:
 
 
 class Base(NamedTuple):
-    """The house's lowest hour between 0 and 6, median of so many nights, and that draw over the whole time."""
+    """The house's lowest hour between 0 and 6, median of so many nights, and that draw over the time that is covered."""
 
     watts: float
     nights: int
@@ -138,7 +138,7 @@ def report(scene: Scene, from_ms: int, to_ms: int, kept: Kept) -> Report:
     totals, uses = scene.tally.sums_and_uses(active, by_minute=by_minute)
     total = _Rows(scene, found, totals, uses, by_minute=by_minute).house()
     _add_up(total, to_cents(Decimal(total.uwh) / UWH_PER_KWH), found.energy, MONTH_MS / (to_ms - from_ms))
-    base = _base(scene, from_ms, to_ms)
+    base = _base(scene, from_ms, to_ms, total.covered_ms or 0)
     return Report(scene.settings, found, total, base, by_minute, list(_notes(scene, found, total, totals)))
 
 
@@ -263,7 +263,7 @@ def _round_under(row: Row, months: Decimal) -> None:
         _round_under(each, months)
 
 
-def _base(scene: Scene, from_ms: int, to_ms: int) -> Base | None:
+def _base(scene: Scene, from_ms: int, to_ms: int, covered_ms: int) -> Base | None:
     """The base load of the whole nights."""
     first, last = local_date(from_ms, scene.zone), local_date(to_ms - 1, scene.zone)
     days = [first + timedelta(days=number) for number in range((last - first).days + 1)]
@@ -278,7 +278,7 @@ def _base(scene: Scene, from_ms: int, to_ms: int) -> Base | None:
     if not nights:
         return None
     watts = median(nights)
-    return Base(watts, len(nights), round(watts * (to_ms - from_ms) / 3.6))
+    return Base(watts, len(nights), round(watts * covered_ms / 3.6))
 
 
 def _notes(scene: Scene, found: Account, total: Row, totals: Mapping[str, Sum]) -> Iterator[str]:
