@@ -70,7 +70,7 @@ class Row:
 
 
 class Base(NamedTuple):
-    """The house's lowest hour between 0 and 6, median of so many nights, and that draw over the time that is covered."""
+    """The house's lowest hour between 0 and 6, median of so many nights; that draw over the covered time."""
 
     watts: float
     nights: int
