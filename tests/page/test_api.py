@@ -75,7 +75,7 @@ def test_the_metrics_can_be_read_by_the_reference_parser(house):
 
 def test_names_in_metrics_are_escaped(house):
     """OpenMetrics 1.0, 3.1.3: backslash, quote and line end."""
-    facts = house.run.inbox.ask("now").result(timeout=5)
+    facts = house.run.inbox.ask("now").result(timeout=30)
     odd = 'a"b\\c\nd'
     facts["meters"][0]["name"] = odd
     families = {family.name: family for family in text_string_to_metric_families(exposition(facts))}
@@ -84,7 +84,7 @@ def test_names_in_metrics_are_escaped(house):
 
 
 def test_what_the_core_says_of_now_fits_the_documented_shape(house):
-    facts = house.run.inbox.ask("now").result(timeout=5)
+    facts = house.run.inbox.ask("now").result(timeout=30)
     known = Now.model_validate(facts).model_dump()
 
     assert set(facts) - set(known) == {"bad_payloads", "daemon"}

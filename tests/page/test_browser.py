@@ -117,7 +117,7 @@ def test_what_takes_longer_is_put_in_place_by_itself_and_is_there_without_a_scri
 def test_proofs_that_are_asked_for_come_by_themselves_or_with_a_look(browser, forgotten, script):
     change = {"name": "dimmed", "on": ["tv"], "at": "2026-06-01T11:00:00+02:00"}
     request = {"do": "add", "kind": "change", "entry": change}
-    forgotten.run.inbox.ask("book", request=request).result(timeout=5)
+    forgotten.run.inbox.ask("book", request=request).result(timeout=30)
     with Tab(browser, forgotten, java_script_enabled=script) as tab:
         page = tab.open("/proofs")
         page.focus("text=Work them out")
@@ -156,8 +156,8 @@ def test_a_letter_as_it_was_sent_has_its_style_and_runs_nothing(browser, tmp_pat
     with Paper(tmp_path, more=mailed, hours=1) as made, Tab(browser, made) as tab:
         for week, more in (("2026-W20", ""), ("2026-W21", "<script>document.title = 'ran'</script>")):
             letter = {"week": week, "title": "A week", "body": "The week", "html": html + more}
-            made.run.inbox.ask("letter", letter=letter).result(timeout=5)
-        until(lambda: len(made.get("/api/letters").json) == 2, 10)
+            made.run.inbox.ask("letter", letter=letter).result(timeout=30)
+        until(lambda: len(made.get("/api/letters").json) == 2, 60)
         page = tab.open("/letters/2026-W20")
         page.click("text=As it was sent")
         page.wait_for_url("**/sent")
@@ -267,7 +267,7 @@ def test_axe_finds_nothing_where_things_are_entered_either(browser, forgotten, s
         ("load", {"name": "Set-top box", "circuit": "tv", "how": "measured", "on_w": "9", "standby_w": "4"}),
     ):  # fmt: skip
         request = {"do": "add", "kind": kind, "entry": entry}
-        forgotten.run.inbox.ask("book", request=request).result(timeout=5)
+        forgotten.run.inbox.ask("book", request=request).result(timeout=30)
     forgotten.ask("POST", "/api/check", headers={"Origin": forgotten.url})
     until(lambda: forgotten.get("/api/check").json["state"] != "at work", 90)
     with Tab(browser, forgotten, color_scheme=scheme, bypass_csp=True) as tab:

@@ -42,7 +42,7 @@ LETTER = {
 
 def enter(house, kind, entry):
     asked = {"do": "add", "kind": kind, "entry": entry}
-    return house.run.inbox.ask("book", request=asked).result(timeout=5)
+    return house.run.inbox.ask("book", request=asked).result(timeout=30)
 
 
 @pytest.fixture(scope="module")
@@ -240,8 +240,8 @@ def test_a_program_has_changes_and_trials_worked_out(tried):
 
 def test_letters_are_listed_and_shown_as_their_text(proven):
     assert "None has been written." in read(proven.get("/letters").text).text
-    assert proven.run.inbox.ask("letter", letter=LETTER).result(timeout=5) == ["mail"]
-    until(lambda: proven.get("/api/letters").json, 10)
+    assert proven.run.inbox.ask("letter", letter=LETTER).result(timeout=30) == ["mail"]
+    until(lambda: proven.get("/api/letters").json, 60)
     listed, page = read(proven.get("/letters").text), read(proven.get("/letters/2026-W22").text)
 
     assert listed.one("tbody").rows()[0][:2] == ["2026-W22", "2026-05-25 to 2026-05-31"]
@@ -253,8 +253,8 @@ def test_letters_are_listed_and_shown_as_their_text(proven):
 
 
 def test_a_letter_is_there_as_it_was_sent_under_a_policy_of_its_own(proven):
-    proven.run.inbox.ask("letter", letter={**LETTER, "week": "2026-W21"}).result(timeout=5)
-    until(lambda: proven.get("/letters/2026-W21/sent").status == 200, 10)
+    proven.run.inbox.ask("letter", letter={**LETTER, "week": "2026-W21"}).result(timeout=30)
+    until(lambda: proven.get("/letters/2026-W21/sent").status == 200, 60)
     answer = proven.get("/letters/2026-W21/sent")
     policies = answer.headers.get_all("content-security-policy")
 
@@ -293,7 +293,7 @@ class Shop(Workshop):
 
     def outcome(self, key="key"):
         self.begin(key)
-        until(lambda: self.look(key).state not in ("at work", "not asked"), 30)
+        until(lambda: self.look(key).state not in ("at work", "not asked"), 60)
         return self.look(key)
 
 
@@ -321,13 +321,13 @@ def test_there_is_one_process_at_a_time_with_a_low_priority_and_it_ends_with_the
     shop = Shop(f"import os, time; open({str(marks)!r}, 'a').write(f'{{os.getpid()}}\\n'); time.sleep(60)", limit_s=60)
     for key in ("one", "two", "one"):
         shop.begin(key)
-    until(marks.exists, 30)
+    until(marks.exists, 60)
     number = int(marks.read_text())
 
     assert shop.look("two").state == "at work"
     assert os.getpriority(os.PRIO_PROCESS, number) == 15
     shop.close()
-    until(lambda: shop.look("one").state == "failed", 10)
+    until(lambda: shop.look("one").state == "failed", 60)
     with pytest.raises(ProcessLookupError):
         os.kill(number, 0)
 

@@ -24,7 +24,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def until(what: Callable[[], Any], seconds: float = 20.0, every: float = 0.02) -> Any:
+def until(what: Callable[[], Any], seconds: float = 60.0, every: float = 0.02) -> Any:
     """Wait until `what` gives something true; fails with its last answer otherwise."""
     end = time.monotonic() + seconds
     while True:

@@ -96,7 +96,7 @@ def test_every_row_arrives(mosquitto, victoria, hub, daemon):
     begin = hours_ago(3)
     publish(hub, begin, 50)
     until(lambda: run.heard_ms("m") >= begin + 3_000_000 - 1)
-    until(lambda: shipped(run), 30)
+    until(lambda: shipped(run), 80)
 
     assert len(expected(run)) == 10
     until(lambda: exported(victoria, begin - 60_000, begin + 3_600_000) == expected(run), 20, 0.5)
@@ -112,7 +112,7 @@ def test_an_outage_of_the_whole_run_costs_nothing(mosquitto, tmp_path, hub, daem
     run.start()
     server.start()
 
-    until(lambda: shipped(run), 40)
+    until(lambda: shipped(run), 80)
     until(lambda: exported(server, begin - 60_000, begin + 3_600_000) == expected(run), 20, 0.5)
     server.stop()
 
@@ -124,18 +124,18 @@ def test_amended_rows_are_shipped_again_and_the_newest_counts(mosquitto, tmp_pat
     run = daemon(METERS + archive(server.url, 'amended = "newest"'), mosquitto.port)
     begin = hours_ago(3)
     publish(hub, begin, 20)
-    until(lambda: shipped(run), 40)
+    until(lambda: shipped(run), 80)
     for amendment in range(2):
         hub.say("t/m", json.dumps({"w": 5000.0 - 100 * amendment, "t": begin + 65_000 + amendment}))
-        until(lambda: status(run)["rows_shipped_since_start"] > 0 and shipped(run), 30)
-        time.sleep(2.5)  # a checkpoint: the next amendment is one of its own
-        until(lambda: shipped(run), 30)
+        until(lambda: status(run)["rows_shipped_since_start"] > 0 and shipped(run), 80)
+        time.sleep(3.5)  # a checkpoint, and time to spare: the next amendment is one of its own
+        until(lambda: shipped(run), 80)
 
     def newest():
         found = exported(server, begin - 60_000, begin + 3_600_000)
         return {key: {at // 60_000 * 60_000: values for at, values in series.items()} for key, series in found.items()}
 
-    until(lambda: newest() == expected(run), 20, 0.5)
+    until(lambda: newest() == expected(run), 60, 0.5)
     server.stop()
 
 
@@ -145,7 +145,7 @@ def test_refill_ships_everything_from_a_day_on_again(mosquitto, tmp_path, hub, d
     run = daemon(METERS + archive(server.url), mosquitto.port)
     begin = hours_ago(30)
     publish(hub, begin, 20)
-    until(lambda: shipped(run), 40)
+    until(lambda: shipped(run), 80)
     server.get("/internal/force_flush")  # or what is younger than a second would not be deleted
     server.get('/api/v1/admin/tsdb/delete_series?match[]={__name__=~"wattround_minute_.*"}')
     assert exported(server, begin - 60_000, begin + 3_600_000) == {}
@@ -157,7 +157,7 @@ def test_refill_ships_everything_from_a_day_on_again(mosquitto, tmp_path, hub, d
 
     assert answer.returncode == 0, answer.stderr
     assert "shipped again" in answer.stdout
-    until(lambda: shipped(run), 30)
+    until(lambda: shipped(run), 80)
     until(lambda: exported(server, begin - 60_000, begin + 3_600_000) == expected(run), 20, 0.5)
     server.stop()
 
@@ -166,7 +166,7 @@ def test_status_and_refill_without_a_daemon(mosquitto, victoria, hub, daemon):
     run = daemon(METERS + archive(victoria.url), mosquitto.port)
     begin = hours_ago(3)
     publish(hub, begin, 5)
-    until(lambda: shipped(run), 40)
+    until(lambda: shipped(run), 80)
     run.stop()
 
     def command(*words):

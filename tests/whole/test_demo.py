@@ -63,5 +63,5 @@ def test_a_demo_that_is_ended_early_leaves_nothing_running(tmp_path, number):
     demo.send_signal(number)
     demo.wait(20)
 
-    psutil.wait_procs(children, timeout=10)
+    psutil.wait_procs(children, timeout=40)
     assert not [child for child in children if child.is_running() and child.status() != psutil.STATUS_ZOMBIE]
