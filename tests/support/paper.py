@@ -171,7 +171,7 @@ class Paper:
         return f"http://127.0.0.1:{self.port}"
 
     def ask(self, method: str, path: str, body: bytes | None = None, headers: dict[str, str] | None = None) -> Answer:
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
         try:
             connection.request(method, path, body, headers or {})
             return Answer(connection.getresponse())
