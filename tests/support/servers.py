@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import shutil
 import signal
 import socket
@@ -10,6 +11,7 @@ import subprocess
 import time
 import urllib.request
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -18,10 +20,12 @@ VICTORIA = shutil.which("victoria-metrics")
 
 
 def free_port() -> int:
-    """A loopback port that nobody listens on just now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A loopback port that nobody listens on just now; not one that the system gives to outgoing connections."""
+    while True:
+        port = random.SystemRandom().randrange(12_000, 32_000)
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def until(what: Callable[[], Any], seconds: float = 60.0, every: float = 0.02) -> Any:

@@ -18,7 +18,7 @@ from wattround.metering.minute import MINUTE_MS, Minute
 
 RECONNECT_S = 1.5
 """Wall seconds that a reconnection may take beyond the fault, and a start to be heard again."""
-IDLE_S = 1.5
+IDLE_S = 3.0
 """Wall seconds by which a checkpoint may be late: the core looks each half second where nothing arrives, and a commit
 takes its time where other programs want the machine, too."""
 PIECES_UWH = 5
