@@ -118,7 +118,7 @@ def test_from_the_start_to_the_inventory_beside_the_running_daemon(tmp_path, mos
     assert is_so(found, "standby", 0.9, most=1)
     assert 100 < found["inrush_w"] < 180
     assert (found["hours_low"], found["hours_high"]) == (2, 4)
-    assert all(len(line) < WIDTH for line in person.lines() if not line.startswith("> "))
+    assert [line for line in person.lines() if len(line) >= WIDTH and not line.startswith("> ")] == []
 
 
 def test_a_session_that_is_broken_off_goes_on_where_it_was(file, person, speaking, lamp):
@@ -186,6 +186,8 @@ def test_a_broker_that_goes_away_is_waited_for_and_nothing_is_lost(file, person,
     at.says("Left Desk lamp. What was measured is kept.")
     at.terminal.sendeof()
     assert at.ends() == 0
+    told = [line for line in at.lines() if "The broker is" in line]
+    assert [line[:20].strip() for line in told] == ["The broker is gone.", "The broker is back."]  # on their own lines
     assert listed(file)["Desk lamp"]["on_w"] is None
 
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-import sys
-import textwrap
 from collections.abc import Callable
 from decimal import Decimal, InvalidOperation
 
@@ -21,6 +18,7 @@ from wattround.analysis.walk.words import (
 )
 from wattround.cli.ears import Ears, Keys
 from wattround.cli.inventory import hours_of
+from wattround.cli.talk import Talk
 from wattround.cli.walkbook import LoadBook, figures, repeats, switched
 from wattround.config.model import Settings
 from wattround.core.inventory import Load
@@ -33,7 +31,6 @@ STANDBY = Precision(0.25, 0.5, 2)
 MOST_BLIND = 4
 """Switches after which a load that moved nothing is given up."""
 MOST_DIGITS = 3
-NARROW, WIDE = 30, 76
 KEYS = "Enter: done. b: that went wrong. e: enough. q: leave this load."
 YES = ("y", "yes", "j", "ja", "s", "si", "o", "oui")
 ON = {True: "ON", False: "OFF"}
@@ -44,13 +41,6 @@ class Left(Exception):  # noqa: N818 - reads as what it is
     """The person leaves this load."""
 
 
-def say(text: str = "") -> None:
-    """Print a sentence, folded to the terminal."""
-    width = min(WIDE, max(NARROW, shutil.get_terminal_size((WIDE, 24)).columns - 1))
-    inside = " " * (len(text) - len(text.lstrip()) + 2)
-    print(textwrap.fill(text, width, subsequent_indent=inside if inside != "  " else ""), flush=True)
-
-
 def _seen_text(load: Load) -> str:
     return "1 switch" if len(load.switched) == 1 else f"{len(load.switched)} switches"
 
@@ -58,8 +48,10 @@ def _seen_text(load: Load) -> str:
 class Walk:
     """One session: loads are picked or named, measured, kept."""
 
-    def __init__(self, settings: Settings, ears: Ears, keys: Keys, book: LoadBook, precision: Precision) -> None:
-        self._settings, self._ears, self._keys, self._book = settings, ears, keys, book
+    def __init__(
+        self, settings: Settings, talk: Talk, ears: Ears, keys: Keys, book: LoadBook, precision: Precision
+    ) -> None:
+        self._settings, self._talk, self._ears, self._keys, self._book = settings, talk, ears, keys, book
         self._precision = precision
         self._room = ""
 
@@ -67,8 +59,7 @@ class Walk:
 
     def _ask(self, question: str) -> str:
         """Ask, and listen to the broker until a line comes."""
-        say(question)
-        print("> ", end="", flush=True)
+        self._talk.asks(question)
         found: list[str] = []
 
         def is_said() -> bool:
@@ -78,8 +69,7 @@ class Walk:
             return bool(found)
 
         self._ears.listen(is_said)
-        if not sys.stdin.isatty():
-            print()
+        self._talk.answered()
         return found[0]
 
     def _wait(self, left_s: Callable[[], int], text: str, *, enter_ends: bool = False) -> None:
@@ -88,19 +78,11 @@ class Walk:
         Raises:
             Left: if the person leaves.
         """
-        is_live = sys.stdout.isatty()
-        shown = -1
 
         def is_over() -> bool:
-            nonlocal shown
             left, line = left_s(), self._keys.line()
-            if left > 0 and left != shown and (is_live or shown < 0):
-                print(
-                    f"\r{text.format(left)}   " if is_live else text.format(left),
-                    end="" if is_live else "\n",
-                    flush=True,
-                )
-                shown = left
+            if left > 0:
+                self._talk.count(text.format(left))
             if line in ("q", "Q"):
                 raise Left
             return left <= 0 or (enter_ends and line is not None)
@@ -108,8 +90,7 @@ class Walk:
         try:
             self._ears.listen(is_over)
         finally:
-            if is_live and shown >= 0:
-                print("\r" + " " * (len(text) + 6) + "\r", end="", flush=True)
+            self._talk.clear()
 
     def _title(self, circuit: str) -> str:
         meter = self._ears.house.meters.get(circuit)
@@ -119,16 +100,16 @@ class Walk:
 
     def run(self) -> None:
         """From the cautions to the last load."""
-        say(f"{self._settings.house.name or self._settings.house.id}: a round of its loads.")
-        say("Before you start:")
+        self._talk.say(f"{self._settings.house.name or self._settings.house.id}: a round of its loads.")
+        self._talk.say("Before you start:")
         for caution in CAUTIONS:
-            say(f" - {caution}")
+            self._talk.say(f" - {caution}")
         self._listen_first()
         while name := self._pick():
             try:
                 self._one(name)
             except Left:
-                say(f"Left {name}. What was measured is kept.")
+                self._talk.say(f"Left {name}. What was measured is kept.")
         self.leave()
 
     def leave(self) -> None:
@@ -136,9 +117,9 @@ class Walk:
         self._book.flush()
         for load in self._book.unwritten:
             known = f"{load.on_w} W" if load.on_w is not None else _seen_text(load)
-            say(f"NOT written down: {load.name}, {known}. Write it on paper.")
+            self._talk.say(f"NOT written down: {load.name}, {known}. Write it on paper.")
         left = len(self._book.left())
-        say(f"{len(self._book.loads) - left} known, {left} still to do. See them: wattround inventory list.")
+        self._talk.say(f"{len(self._book.loads) - left} known, {left} still to do. See them: wattround inventory list.")
 
     def _listen_first(self) -> None:
         ears, begun_ms = self._ears, self._ears.now_ms()
@@ -147,32 +128,32 @@ class Walk:
             now_ms = ears.now_ms()
             return 0 if ears.house.is_ready(now_ms, FIRST_READINGS) else FIRST_S - (now_ms - begun_ms) // 1000
 
-        say("Listening to the meters. Enter goes on at once.")
+        self._talk.say("Listening to the meters. Enter goes on at once.")
         self._wait(left_s, "{} s", enter_ends=True)
         ears.house.note_quiet(begun_ms, ears.now_ms())
         for line in meters_heard(ears.house.heard(ears.now_ms())):
-            say(line)
+            self._talk.say(line)
 
     def _pick(self) -> str:
         """The load that is next; nothing to end."""
         self._book.refresh()
         left = self._book.left()
         if left:
-            say("")
-            say("Still to do:")
+            self._talk.say("")
+            self._talk.say("Still to do:")
             for number, load in enumerate(left, 1):
                 begun = f", {_seen_text(load)} seen" if load.switched else ""
-                say(f"  {number}  {f'{load.room}: ' if load.room else ''}{load.name}{begun}")
-        say("")
+                self._talk.say(f"  {number}  {f'{load.room}: ' if load.room else ''}{load.name}{begun}")
+        self._talk.say("")
         which = "A number, a name," if left else "A name,"
         said = self._ask(f"Which load? {which} or Enter to end.")
         if said.isdecimal():
             if 1 <= int(said) <= len(left):
                 return left[int(said) - 1].name
-            say(f"There is no {said} in the list.")
+            self._talk.say(f"There is no {said} in the list.")
             return self._pick()
         if not said.isprintable():
-            say("Not taken: expected a name in plain letters.")
+            self._talk.say("Not taken: expected a name in plain letters.")
             return self._pick()
         known = next((name for name in self._book.loads if name.casefold() == said.casefold()), said)
         return known if len(known) <= 80 else known[:80].strip()
@@ -184,18 +165,18 @@ class Walk:
             load = Load(name=name, room=room[:40])
             self._book.keep(load)
         elif load.on_w is not None and not load.switched:
-            say(f"{name} is known: {load.on_w} W.")
+            self._talk.say(f"{name} is known: {load.on_w} W.")
             if self._ask("Measure it again? y, or Enter for no.").lower() not in YES:
                 return
         self._room = load.room or self._room
         if load.switched:
-            say(f"It goes on where it was: {_seen_text(load)} seen.")
+            self._talk.say(f"It goes on where it was: {_seen_text(load)} seen.")
         self._measure(load)
 
     # -- one load ---------------------------------------------------------------------------------------
 
     def _measure(self, load: Load) -> None:
-        say(KEYS)
+        self._talk.say(KEYS)
         own = Round(self._ears.house, self._precision, repeats(load, "switch"))
         verdict = own.verdict() if own.repeats else None
         if verdict is None or verdict.found is None or verdict.more:
@@ -255,12 +236,12 @@ class Walk:
             wait = own.wait_ms(self._ears.now_ms())
             if wait is None:
                 if not silent:
-                    say("Nothing can be heard of any circuit just now. Waiting for it; q leaves.")
+                    self._talk.say("Nothing can be heard of any circuit just now. Waiting for it; q leaves.")
                 silent = True
                 return 1
             silent = False
             if wait > LONG_MS and not warned:
-                say(f"{self._title(own.waits_for)} is heard seldom: this takes a while.")
+                self._talk.say(f"{self._title(own.waits_for)} is heard seldom: this takes a while.")
                 warned = True
             return -(-wait // 1000)
 
@@ -273,11 +254,11 @@ class Walk:
         self._note(load, last, way, verdict)
         titles = {name: self._title(name) for name in last.steps}
         for line in verdict_lines(verdict, self._title(verdict.place.name or "")):
-            say(line)
+            self._talk.say(line)
         others = others_line(own.others(last), titles) if way == "switch" else ""
         if others:
-            say(others)
-        say(wanted_line(verdict))
+            self._talk.say(others)
+        self._talk.say(wanted_line(verdict))
         return verdict
 
     def _note(self, load: Load, last: Repeat, way: str, verdict: Verdict) -> None:
@@ -329,21 +310,21 @@ class Walk:
         done = load.model_copy(update={**update, "measured": self._book.moment(self._ears.now_ms())})
         self._book.keep(done)
         rest = "" if standby is None else f", {watts_text(standby)} in standby"
-        say(f"{load.name}: {watts_text(whole)}{rest}, on {self._title(verdict.place.name or '')}. Kept.")
+        self._talk.say(f"{load.name}: {watts_text(whole)}{rest}, on {self._title(verdict.place.name or '')}. Kept.")
         if inrush_line(verdict):
-            say(inrush_line(verdict))
+            self._talk.say(inrush_line(verdict))
         self._hours(done)
 
     def _type_in(self, load: Load) -> None:
         """Watts of a load that could not be measured."""
-        say(f"{load.name} cannot be measured here.")
+        self._talk.say(f"{load.name} cannot be measured here.")
         said = self._ask("Watts from its plate? A number, or Enter to leave it to do.")
         try:
             watts = Decimal(said.removesuffix("W").strip().replace(",", "."))
         except InvalidOperation:
             return
         if not 0 < watts <= 100_000:
-            say(f"{said} is not taken: expected watts from 1 to 100000.")
+            self._talk.say(f"{said} is not taken: expected watts from 1 to 100000.")
             return
         if -int(watts.as_tuple().exponent) > MOST_DIGITS:
             watts = round(watts, MOST_DIGITS)
@@ -356,7 +337,7 @@ class Walk:
         try:
             low, high = hours_of(said) if said else (None, None)
         except ValueError as refusal:
-            say(f"{refusal}. Later: wattround inventory edit.")
+            self._talk.say(f"{refusal}. Later: wattround inventory edit.")
             return
         if low is not None:
             self._book.keep(load.model_copy(update={"hours_low": low, "hours_high": high}))

@@ -41,31 +41,32 @@ def go_round(file: Path, precision: str, follow: list[str], clock: Clock) -> Non
     """The session by some clock, to its end; what ends it early is told, with its status."""
     from wattround.cli.ears import Gone, Keys, ears
     from wattround.cli.follow import Follow
-    from wattround.cli.walk import Walk, say
+    from wattround.cli.talk import Talk
+    from wattround.cli.walk import Walk
     from wattround.cli.walkbook import LoadBook
     from wattround.config.secrets import MissingSecret
     from wattround.ingest.visit import CannotVisit
 
-    settings, wanted = settings_of(file), _precision(precision)
+    settings, wanted, talk = settings_of(file), _precision(precision), Talk()
     session: Walk | None = None
     try:
-        with told(), ears(settings, say, clock) as heard:
-            book = None if follow else LoadBook(settings, say)
+        with told(), ears(settings, talk.say, clock) as heard:
+            book = None if follow else LoadBook(settings, talk.say)
             for topic in heard.open():
-                say(f"The broker does not let us read {topic}: its access list?")
+                talk.say(f"The broker does not let us read {topic}: its access list?")
             if book is None:
                 Follow(heard, Keys(), follow).run()
                 return
-            session = Walk(settings, heard, Keys(), book, wanted)
+            session = Walk(settings, talk, heard, Keys(), book, wanted)
             session.run()
     except (CannotVisit, MissingSecret) as trouble:
         print(f"wattround: {trouble}", file=sys.stderr)
         raise typer.Exit(UNAVAILABLE) from None
     except (Gone, KeyboardInterrupt) as end:
-        print()
+        talk.broken_off()
         if session is not None:
             session.leave()
-            say(f"Go on where it was: wattround walk -f {file}")
+            talk.say(f"Go on where it was: wattround walk -f {file}")
         raise typer.Exit(130 if isinstance(end, KeyboardInterrupt) else 0) from None
 
 
