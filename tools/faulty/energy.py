@@ -18,7 +18,7 @@ from wattround.metering.minute import MINUTE_MS, Minute
 
 RECONNECT_S = 1.5
 """Wall seconds that a reconnection may take beyond the fault, and a start to be heard again."""
-IDLE_S = 3.0
+IDLE_S = 1.5
 """Wall seconds by which a checkpoint may be late: the core looks each half second where nothing arrives, and a commit
 takes its time where other programs want the machine, too."""
 PIECES_UWH = 5
@@ -216,11 +216,13 @@ def _plain(run: Run, books: Books) -> Iterator[str]:
 
 def _checkpoints(run: Run) -> Iterator[str]:
     """What a kill lost is no more than the checkpoint, unless the disk took nothing or the clock was set."""
+    begun = run.begun_s()
     for death in run.keeper.deaths:
         since_s = max([0.0, *(started for started in run.keeper.started_s if started < death.at_s)])
         if death.saved_ms is None or run.disk_troubles.touch(since_s, death.at_s) or run.clock_was_set_near(death.at_s):
             continue
-        if death.at_s - since_s < RECONNECT_S + run.lateness_s:  # it had not begun yet
+        begun_s = max((at_s for at_s in begun if since_s <= at_s < death.at_s), default=death.at_s)
+        if death.at_s - begun_s < run.lateness_s:  # it had not begun yet, or just so
             continue
         lost_ms = death.at_ms - death.saved_ms
         if lost_ms > CHECKPOINT_MS + (IDLE_S + run.lateness_s) * FACTOR * 1000:

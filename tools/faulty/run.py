@@ -180,11 +180,19 @@ class Run:
 
     def connections(self) -> list[tuple[float, bool]]:
         """When the daemon connected, and whether the broker knew its session."""
+        return [(at_s, bool(event["session_present"])) for at_s, event in self._logged("connected")]
+
+    def begun_s(self) -> list[float]:
+        """When the daemon had begun, each time: later than it was started, on a slow machine by much."""
+        return [at_s for at_s, _ in self._logged("started")]
+
+    def _logged(self, name: str) -> list[tuple[float, dict[str, Any]]]:
+        """Events of a name, with their times by the monotonic clock."""
         offset_s = time.time() - time.monotonic()
         return [
-            (datetime.fromisoformat(event["timestamp"]).timestamp() - offset_s, bool(event["session_present"]))
+            (datetime.fromisoformat(event["timestamp"]).timestamp() - offset_s, event)
             for event in self.keeper.events()
-            if event["event"] == "connected"
+            if event["event"] == name
         ]
 
     def deaf_ms(self) -> int:
