@@ -29,12 +29,12 @@ def first_run(folder, seconds):
 @pytest.mark.server
 @pytest.mark.timeout(400)
 def test_scout_check_run_walk_and_report_come_to_what_the_house_is_in_truth(tmp_path):
-    """Where this machine was too busy for so quick a house (a third of a second are six minutes), slower once more."""
+    """Where this machine was late, too late for so quick a house (a third of a second are six minutes): slower."""
     if not MOSQUITTO:
         missing("mosquitto")
     folder = tmp_path / "first"
     answer = first_run(folder, 20)
-    if [line.split("  ")[2] for line in answer.stdout.splitlines() if " WRONG " in line] == ["energies in the report"]:
+    if answer.returncode and "This machine was late by up to " in answer.stdout:
         folder = tmp_path / "slower"
         answer = first_run(folder, 100)
 

@@ -110,7 +110,7 @@ def test_a_receiver_that_hangs_delays_neither_measuring_nor_stopping(mosquitto, 
     raise_one(run, hub)
     until(hub.episodes)
     hub.say("t/tv", 77)
-    until(lambda: run.meter("tv")["watts_w"] == 77, 15)
+    until(lambda: run.meter("tv")["watts_w"] == 77, 3)
 
     assert run.stop() == 0  # its own deadline is 5 s
     hook.hold.set()
