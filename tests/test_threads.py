@@ -9,8 +9,9 @@ from types import SimpleNamespace
 
 import pytest
 
+from ports import free_port
 from support.house import HEAD
-from support.servers import free_port, until
+from support.servers import until
 from wattround.logs import configure_logs
 from wattround.threads import Supervised
 

@@ -25,7 +25,8 @@ import paho.mqtt.client as mqtt
 
 from bench_ingest import HEAD, flood
 from bench_report import build
-from faulty.servers import Database, Server, Stuck, free_port, mosquitto, until
+from faulty.servers import Database, Server, Stuck, mosquitto, until
+from ports import free_port
 from wattround.control import NoDaemon, ask_daemon
 from wattround.core.archiving import BATCH_ROWS
 from wattround.ledger.lines import Lines

@@ -18,6 +18,7 @@ from typing import Self
 
 import psutil
 
+from ports import free_port
 from wattround.control import NoDaemon, ask_daemon
 
 BARE = """
@@ -64,12 +65,6 @@ every = "06:30"
 name = "hub"
 mqtt = true
 """
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def settings(folder: Path, port: int, meters: int) -> str:

@@ -19,17 +19,12 @@ import psutil
 
 from bench_rehearse import BEGIN_MS, WEEK_MS
 from bench_report import build
+from ports import free_port
 from wattround.control import NoDaemon, ask_daemon
 
 OPEN = 50
 ROUNDS = 40
 LOADS = ("tv", "freezer", "refrigerator", "dehumidifier", "heat-pump", "computer0", "computer1", "m0", "m1", "m2")
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def fetch(port: int, path: str) -> tuple[float, bytes]:

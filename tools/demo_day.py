@@ -6,7 +6,6 @@ import argparse
 import json
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -25,6 +24,7 @@ from rich.live import Live
 from rich.rule import Rule
 from rich.text import Text
 
+from ports import free_port, listening
 from simulated.day import Day, ordinary_day
 from simulated.house import METERS, Published, messages
 from simulated.settings import settings_text, with_page
@@ -47,17 +47,6 @@ Here is a day of an invented house: 20 circuits, 7 plugs, panels on the roof, tw
 television on when they go to work, and the computer when they go to bed. A meter will fall silent for an hour, one
 will forget its count, one will send nonsense. The daemon is the real one; only its clock runs fast.
 """
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def listening(port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 @dataclass

@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 
 import paho.mqtt.client as mqtt
 
-from demo_day import free_port, listening
+from ports import free_port, listening
 from simulated.days import energy_wh, several_days
 from simulated.dialogue import Dialogue
 from simulated.held import Line, of_energies, of_settings

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import io
 import logging
-import socket
 import tempfile
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -15,6 +14,7 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 from chromium import CHROMIUM, launch
+from ports import free_port
 from simulated.month import make_month
 from simulated.month_house import month_settings
 from simulated.settings import with_page
@@ -31,12 +31,6 @@ PAGES = {
 COLOURS = 24
 """One ink on paper needs few: the pictures stay small."""
 WIDE, PHONE = {"width": 1100, "height": 760}, {"width": 390, "height": 760}
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def enter(house: Standing) -> None:

@@ -23,7 +23,8 @@ from typing import NamedTuple
 
 from bench_ingest import packet
 from faulty.clock import HouseClock
-from faulty.servers import free_port, mosquitto, until
+from faulty.servers import mosquitto, until
+from ports import free_port
 from wattround.control import NoDaemon, ask_daemon
 
 METERS = 40

@@ -6,7 +6,8 @@ import time
 import pytest
 from typer.testing import CliRunner
 
-from support.servers import Mosquitto, free_port
+from ports import free_port
+from support.servers import Mosquitto
 from support.speaker import Speaker
 from wattround.cli.app import app
 

@@ -12,13 +12,14 @@ import pandas as pd
 import pytest
 
 from conftest import missing
+from ports import free_port
 from simulated.day import ordinary_day
 from simulated.house import METERS, messages
 from simulated.wiring import metered, wired
 from support.daemon import COMMAND
 from support.history import write
 from support.house import HEAD
-from support.servers import MOSQUITTO, Mosquitto, free_port, until
+from support.servers import MOSQUITTO, Mosquitto, until
 from support.wiring import rows
 from wattround.analysis.scout.capture import first_line, last_line, line, message
 from wattround.config.load import load

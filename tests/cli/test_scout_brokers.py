@@ -13,8 +13,9 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from conftest import missing
+from ports import free_port
 from support.daemon import COMMAND
-from support.servers import MOSQUITTO, Mosquitto, free_port, until
+from support.servers import MOSQUITTO, Mosquitto, until
 
 pytestmark = pytest.mark.server
 TOPICS = 50_000

@@ -9,9 +9,10 @@ from contextlib import suppress
 
 import pytest
 
+from ports import free_port
 from support.house import HouseRun, settings_of
 from support.paper import BEGIN_MS, Paper
-from support.servers import free_port, until
+from support.servers import until
 from wattround.config.page import place_of
 from wattround.logs import configure_logs
 from wattround.page.doorway import Doorway

@@ -5,9 +5,10 @@ import json
 import pytest
 from typer.testing import CliRunner
 
+from ports import free_port
 from support.pages import read
 from support.paper import Paper
-from support.servers import free_port, until
+from support.servers import until
 from support.speaker import Speaker
 from wattround.cli.app import app
 

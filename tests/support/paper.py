@@ -9,8 +9,9 @@ import urllib.parse
 from pathlib import Path
 from typing import Any, Self
 
+from ports import free_port
 from support.house import HouseRun
-from support.servers import free_port, until
+from support.servers import until
 from wattround.config.page import place_of
 from wattround.ingest.delivery import LIVE, RETAINED
 from wattround.page.doorway import Doorway

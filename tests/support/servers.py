@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 import os
-import random
 import shutil
 import signal
-import socket
 import subprocess
 import time
 import urllib.request
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from ports import free_port, listening
+
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 VICTORIA = shutil.which("victoria-metrics")
-
-
-def free_port() -> int:
-    """A loopback port that nobody listens on just now; not one that the system gives to outgoing connections."""
-    while True:
-        port = random.SystemRandom().randrange(12_000, 32_000)
-        with socket.socket() as probe, suppress(OSError):
-            probe.bind(("127.0.0.1", port))
-            return port
 
 
 def until(what: Callable[[], Any], seconds: float = 60.0, every: float = 0.02) -> Any:
@@ -38,12 +28,6 @@ def until(what: Callable[[], Any], seconds: float = 60.0, every: float = 0.02) -
         if time.monotonic() > end:
             raise AssertionError(f"still {found!r} after {seconds} s: {what}")
         time.sleep(every)
-
-
-def listening(port: int) -> bool:
-    """Whether somebody listens on a loopback port."""
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
 class Server:

@@ -10,7 +10,8 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from conftest import missing
-from support.servers import MOSQUITTO, Mosquitto, free_port, until
+from ports import free_port
+from support.servers import MOSQUITTO, Mosquitto, until
 from wattround.ledger.reader import Reader
 
 pytestmark = pytest.mark.server

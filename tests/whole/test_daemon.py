@@ -13,9 +13,10 @@ from pathlib import Path
 import psutil
 import pytest
 
+from ports import free_port
 from support.daemon import COMMAND
 from support.house import TV_RULE
-from support.servers import Mosquitto, free_port, until
+from support.servers import Mosquitto, until
 from wattround.ledger.reader import Reader
 
 pytestmark = pytest.mark.server

@@ -12,12 +12,13 @@ import apprise
 import pytest
 from aiosmtpd.controller import Controller
 
+from ports import free_port
 from support.daemon import COMMAND
 from support.history import write
 from support.homes import row
 from support.house import TV_RULE
 from support.pages import read
-from support.servers import free_port, until
+from support.servers import until
 from wattround.core.letters import monday_of, newest_whole, week_of
 from wattround.ledger.batch import Batch
 from wattround.ledger.writer import Writer

@@ -8,8 +8,9 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 from aiosmtpd.controller import Controller
 
+from ports import free_port
 from support.house import TV_RULE
-from support.servers import free_port, until
+from support.servers import until
 
 pytestmark = pytest.mark.server
 

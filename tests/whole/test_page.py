@@ -8,8 +8,9 @@ import urllib.request
 
 import pytest
 
+from ports import free_port, listening
 from support.house import TV_RULE
-from support.servers import free_port, listening, until
+from support.servers import until
 
 pytestmark = pytest.mark.server
 

@@ -19,9 +19,10 @@ from faulty.house import STEP_MS, House, settings_text
 from faulty.keeper import Keeper
 from faulty.kinds import DISK, KINDS, Planned
 from faulty.relay import Relay
-from faulty.servers import Stuck, free_port, mosquitto, until
+from faulty.servers import Stuck, mosquitto, until
 from faulty.store import Store
 from faulty.torrent import Lag, Torrent
+from ports import free_port
 
 ACTIVE_S, TAIL_S, PATIENCE_S = 7.0, 2.0, 40.0
 """Wall seconds: of faults, of peace after all is healed, and the longest that recovering may take."""

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import time
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+from ports import free_port, listening
 
 PLACES = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 MOSQUITTO = shutil.which("mosquitto", path=PLACES)
@@ -30,13 +31,6 @@ class Stuck(Exception):  # noqa: N818 - reads as what it is
     """Something that must come about did not."""
 
 
-def free_port() -> int:
-    """A loopback port that nobody listens on just now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 def until(what: str, answer: Callable[[], Any], seconds: float) -> Any:
     """Wait for an answer that is true.
 
@@ -51,11 +45,6 @@ def until(what: str, answer: Callable[[], Any], seconds: float) -> Any:
     return found
 
 
-def _listening(port: int) -> bool:
-    with socket.socket() as probe:
-        return probe.connect_ex(("127.0.0.1", port)) == 0
-
-
 class Server:
     """A child process that listens on a port."""
 
@@ -67,7 +56,7 @@ class Server:
         """Start it, and wait until it listens."""
         with self._log.open("ab") as log:
             self.process = subprocess.Popen(self._command, stdout=log, stderr=log, stdin=subprocess.DEVNULL)
-        until(f"{self._command[0]} listens", lambda: _listening(self.port), 30)
+        until(f"{self._command[0]} listens", lambda: listening(self.port), 30)
 
     def send(self, number: int) -> None:
         """Send it a signal."""
