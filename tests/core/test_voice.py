@@ -359,6 +359,7 @@ name = "r"
      ["It draws 120 W; its breaker is rated 1 A", "licensed electrician"]),
     ('load = "pc"\nbelow_w = 20\nlasting = "15m"', "Computer: drawing less than 20 W", ["It draws 1 W."]),
     ("spent = { over_wh = 50 }", "testhouse: past 50 Wh today", ["kWh"]),
+    ('load = "tv"\nspent = { over_money = 0.01, per = "week" }', "Television: past 0.01 EUR this week", ["So far 0.0"]),
     ('loads = ["tv", "pc"]\ntogether = true\nabove_w = 100', "Television, Computer: drawing 100 W or more",
      ["It draws 121 W"]),
     ('load = "tv"\nran_today = "15m"', "Television: on for 15 min or more today", []),

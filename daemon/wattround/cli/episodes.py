@@ -94,7 +94,9 @@ class Page:
                 self._clock(row.began_ms), duration_text(lasting_ms(row, found.as_of_ms)), self._label(row), row.rule,
                 f"{row.waste_uwh / 1e6:.0f}", cell_text(Decimal(row.cost), row.unpriced_uwh),
             ]  # fmt: skip
-            grid.add_row(*map(Text, [*cells, because(_reason(row), self._rules.get(row.rule))] if past else cells))
+            if past:
+                cells.append(because(_reason(row), self._rules.get(row.rule), self._currency))
+            grid.add_row(*map(Text, cells))
         return grid
 
     def _totals(self, totals: list[Total], head: str, labels: dict[str, str]) -> Table:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from wattround.config.kinds import clock_time, duration_text, sun_time
 from wattround.config.rule import Rule, SignalTest
+from wattround.money.amount import amount_text
 from wattround.rules.condition import Reason
 
 _LEVEL = {"active": "on", "standby": "on standby", "off": "off"}
@@ -27,7 +29,7 @@ _BECAUSE: Mapping[Reason, str] = {
     "occupancy": "the house is no longer {occupancy}",
     "time": "the hours that this rule watches are over",
     "signal": "{signals} no longer",
-    "usage": "what is counted lies within its bound again, or a new day has begun",
+    "usage": "what is counted lies within its bound again, or a new {period} has begun",
     "base-load": "the base load has come down",
     "heard": "it is heard again",
     "tree": "the meters agree again",
@@ -49,7 +51,7 @@ def number(value: float) -> str:
     return f"{value:,.0f}" if abs(value) >= 100 or round(value, 1) == round(value) else f"{value:,.1f}"
 
 
-def state(rule: Rule | None) -> str:
+def state(rule: Rule | None, currency: str) -> str:
     """What the load does while the rule holds: "on", "drawing less than 20 W"."""
     if rule is None:
         return "on"
@@ -64,10 +66,10 @@ def state(rule: Rule | None) -> str:
         words.append(f"starting more than {rule.starts_per_hour} times an hour")
     if rule.ran_today is not None:
         words.append(f"on for {duration_text(rule.ran_today)} or more today")
-    return " and ".join([*words, *_counted(rule)]) or "as the rule describes"
+    return " and ".join([*words, *_counted(rule, currency)]) or "as the rule describes"
 
 
-def _counted(rule: Rule) -> list[str]:
+def _counted(rule: Rule, currency: str) -> list[str]:
     words = []
     if rule.spent is not None:
         wanted = rule.spent
@@ -77,7 +79,7 @@ def _counted(rule: Rule) -> list[str]:
                 f"{number(wanted.over_wh / 1000)} kWh" if wanted.over_wh >= 1000 else f"{wanted.over_wh:g} Wh"
             )
         if wanted.over_money is not None:
-            limits.append(f"{wanted.over_money:g} in money")
+            limits.append(amount_text(Decimal(str(wanted.over_money)), currency))
         course = "on course to pass" if wanted.on_course else "past"
         words.append(f"{course} {' or '.join(limits)} {_PER[wanted.per]}")
     if rule.base_load_up_w is not None:
@@ -110,6 +112,11 @@ def why(rule: Rule | None) -> str:
     return " and ".join(words)
 
 
+def when(rule: Rule | None, currency: str) -> str:
+    """Both, as a line says it: "on, nobody home"."""
+    return ", ".join(each for each in (state(rule, currency), why(rule)) if each)
+
+
 def edge(found: str) -> str:
     """A time, or a mark's name, as it is said."""
     by_sun = sun_time(found)
@@ -134,11 +141,12 @@ def said(claim: SignalTest) -> str:
     return f"{claim.signal} {' and '.join(parts) or 'is known'}{lasting}"
 
 
-def because(reason: Reason | None, rule: Rule | None) -> str:
+def because(reason: Reason | None, rule: Rule | None, currency: str) -> str:
     """Why an episode ended."""
     signals = rule.signals if rule is not None else ()
     return _BECAUSE[reason or "level"].format(
-        state=state(rule),
+        state=state(rule, currency),
+        period=rule.spent.per if rule is not None and rule.spent is not None else "day",
         occupancy=(rule.occupancy if rule is not None else None) or "so",
         signals=" and ".join(said(claim) for claim in signals),
         signals_named=" and ".join(claim.signal for claim in signals),

@@ -13,7 +13,7 @@ from wattround.config.kinds import duration_text
 from wattround.config.model import Settings
 from wattround.config.rule import Rule
 from wattround.core.rulebook import HOUSE
-from wattround.core.words import because, state, why
+from wattround.core.words import because, when
 from wattround.ledger.batch import EpisodeRow
 from wattround.ledger.tally import Tally
 from wattround.metering.localtime import instant_ms, local_date
@@ -56,16 +56,16 @@ def episodes_view(
     zone = ZoneInfo(settings.house.time_zone)
     rules = {rule.name: rule for rule in settings.rules}
     labels = {meter["name"]: plain(meter["label"]) for meter in facts["meters"]} | {HOUSE: "The house"}
-    loads = [load] if load else []
+    loads, currency = [load] if load else [], settings.house.currency
     found = account(tally, *span_of(days, facts["now_ms"], zone), (), loads) if tally is not None else None
     opened = [each for each in facts["episodes"] if not load or each["load"] == load]
     return {
         "days": days, "spans": DAYS,
         "open": [_open(each, settings, rules, zone) for each in opened],
-        "past": list(_past(found, rules, labels, zone))[:MOST_PAST] if found is not None else [],
+        "past": list(_past(found, rules, labels, zone, currency))[:MOST_PAST] if found is not None else [],
         "by_rule": _totals(found.by_rule if found is not None else (), {}),
         "by_load": _totals(found.by_load if found is not None else (), labels),
-        "rules": [_rule(rule, facts) for rule in settings.rules],
+        "rules": [_rule(rule, facts, currency) for rule in settings.rules],
         "hushes": [_hush(each, labels) for each in facts["hushes"]],
     }  # fmt: skip
 
@@ -82,19 +82,19 @@ def _open(episode: Mapping[str, Any], settings: Settings, rules: Mapping[str, Ru
 
 
 def _past(
-    found: Account, rules: Mapping[str, Rule], labels: Mapping[str, str], zone: ZoneInfo
+    found: Account, rules: Mapping[str, Rule], labels: Mapping[str, str], zone: ZoneInfo, currency: str
 ) -> Iterator[dict[str, str]]:
     for row in reversed(found.past):
         yield {
             "rule": row.rule, "label": label_of(row, labels), "began": moment_text(row.began_ms, zone),
             "lasting": duration_text(lasting_ms(row, found.as_of_ms)), "wh": f"{row.waste_uwh / 1e6:.0f}",
-            "money": cell_text(Decimal(row.cost), row.unpriced_uwh), "because": _because(row, rules),
+            "money": cell_text(Decimal(row.cost), row.unpriced_uwh), "because": _because(row, rules, currency),
         }  # fmt: skip
 
 
-def _because(row: EpisodeRow, rules: Mapping[str, Rule]) -> str:
+def _because(row: EpisodeRow, rules: Mapping[str, Rule], currency: str) -> str:
     reason: Any = row.reason
-    return because(reason, rules.get(row.rule))
+    return because(reason, rules.get(row.rule), currency)
 
 
 def label_of(row: EpisodeRow, labels: Mapping[str, str]) -> str:
@@ -113,11 +113,11 @@ def _totals(totals: Sequence[Total], labels: Mapping[str, str]) -> list[dict[str
     ]  # fmt: skip
 
 
-def _rule(rule: Rule, facts: Mapping[str, Any]) -> dict[str, Any]:
+def _rule(rule: Rule, facts: Mapping[str, Any], currency: str) -> dict[str, Any]:
     hushes = [each["until"] for each in facts["hushes"] if each["rule"] == rule.name and each["load"] is None]
     opened = sum(1 for each in facts["episodes"] if each["rule"] == rule.name)
     return {
-        "name": rule.name, "when": ", ".join(each for each in (state(rule), why(rule)) if each), "open": opened,
+        "name": rule.name, "when": when(rule, currency), "open": opened,
         "hushed": hushes[0] if hushes else "", "choices": choices(rule),
     }  # fmt: skip
 

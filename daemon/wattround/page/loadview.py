@@ -16,7 +16,7 @@ from wattround.core.book import entries
 from wattround.core.change import Change
 from wattround.core.inventory import Load
 from wattround.core.rulebook import subjects
-from wattround.core.words import state, why
+from wattround.core.words import when
 from wattround.ledger.energies import HOUR, MINUTE
 from wattround.ledger.tally import Kept, Tally
 from wattround.metering.localtime import instant_ms, local_date
@@ -208,7 +208,7 @@ def watching(settings: Settings, meters: Mapping[str, Meter], name: str) -> Iter
     """Rules that are about a load, alone or together with others."""
     for rule in settings.rules:
         if any(name == subject.load or name in subject.members for subject in subjects(rule, meters)):
-            yield {"rule": rule.name, "when": ", ".join(each for each in (state(rule), why(rule)) if each)}
+            yield {"rule": rule.name, "when": when(rule, settings.house.currency)}
 
 
 def _change(change: Change, zone: ZoneInfo, verdicts: Mapping[str, str]) -> dict[str, str]:

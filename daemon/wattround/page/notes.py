@@ -12,7 +12,7 @@ from wattround.config.model import Settings
 from wattround.core.change import Change
 from wattround.core.trial import Trial
 from wattround.core.viewwords import trouble_lines
-from wattround.core.words import state, why
+from wattround.core.words import when
 from wattround.metering.localtime import local_date
 from wattround.money.amount import cell_text
 from wattround.page.figures import is_quiet, moment_text
@@ -62,10 +62,10 @@ def _troubles(facts: Mapping[str, Any]) -> Iterator[Note]:
 def open_text(episode: Mapping[str, Any], settings: Settings) -> str:
     """An open episode in a line: "on, nobody home, for 2 h: 240 Wh, 0.07 EUR"."""
     rule = next((each for each in settings.rules if each.name == episode["rule"]), None)
-    reasons = ", ".join(each for each in (state(rule), why(rule)) if each)
+    currency = settings.house.currency
     lasting = duration_text(episode["lasting_s"] * 1000)
     cost = cell_text(Decimal(episode["cost"]), episode["unpriced_wh"])
-    return f"{reasons}, for {lasting}: {episode['waste_wh']:.0f} Wh, {cost} {settings.house.currency}"
+    return f"{when(rule, currency)}, for {lasting}: {episode['waste_wh']:.0f} Wh, {cost} {currency}"
 
 
 def _open(facts: Mapping[str, Any], settings: Settings) -> Iterator[Note]:
