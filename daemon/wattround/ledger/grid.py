@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
 from wattround.ledger.totals import Sums
 
+MOST_ROWS = 8192
+"""Rows that one query may sort: a day of forty meters at once would take 5 MB for a moment, and leave holes behind."""
 Stretch = tuple[int, int, int]
 """Number of a cell, and the minutes [begin, end) that belong to it."""
 # json_each hands over all stretches in one query; CROSS JOIN has it go through them one by one, each by the table's key
@@ -53,9 +55,30 @@ def grid(
             minutes.append((cell, begin, end))
     found: dict[str, dict[int, Sums]] = {name: {} for name in numbered.values()}
     meters = ", ".join(map(str, numbered)) or "NULL"
-    for query, wanted in ((HOURS, hours), (MINUTES, [each for each in minutes if each[1] < each[2]])):
-        for cell, number, *values in connection.execute(query.format(meters=meters), (json.dumps(wanted),)).fetchall():
-            of = found[numbered[number]]
-            before = of.get(cell, Sums(0, 0, 0))
-            of[cell] = Sums(*map(sum, zip(before, values, strict=True)))
+    most = MOST_ROWS // max(1, len(numbered)) or 1
+    for query, wanted in ((HOURS, hours), (MINUTES, minutes)):
+        for parcel in parcels(wanted, most):
+            rows = connection.execute(query.format(meters=meters), (json.dumps(parcel),)).fetchall()
+            for cell, number, *values in rows:
+                of = found[numbered[number]]
+                before = of.get(cell, Sums(0, 0, 0))
+                of[cell] = Sums(*map(sum, zip(before, values, strict=True)))
     return found
+
+
+def parcels(stretches: Iterable[Stretch], most: int) -> Iterator[list[Stretch]]:
+    """The same stretches, cut where needed, in parcels of at most so many hours or minutes."""
+    parcel: list[Stretch] = []
+    room = most
+    for cell, begin, end in stretches:
+        at = begin
+        while at < end:
+            until = min(end, at + room)
+            parcel.append((cell, at, until))
+            room -= until - at
+            at = until
+            if not room:
+                yield parcel
+                parcel, room = [], most
+    if parcel:
+        yield parcel
