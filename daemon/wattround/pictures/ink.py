@@ -184,8 +184,11 @@ def _rectangle(box: Box) -> str:
     return f"M{_short(left)} {_short(top)}h{_short(wide)}v{_short(high)}h{_short(-wide)}z"
 
 
-@lru_cache(8192)
+@lru_cache(1024)
 def _short(number: float) -> str:
-    """Two decimals are enough for every eye."""
+    """Two decimals are enough for every eye.
+
+    Edges of cells come again and again, and few of them; a curve's points hardly do: to keep those would take 1.5 MB.
+    """
     text = f"{number:.2f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
