@@ -278,6 +278,20 @@ def test_an_episode_whose_load_is_never_heard_again_settles_after_the_release():
     assert [item.reason for item in house.news(1_000_000 + RELEASE + 1)] == ["level-unknown"]
 
 
+def test_what_is_heard_after_all_says_why_an_episode_is_over():
+    """A load that is heard to be off within the release was not lost sight of, after a restart or a silence."""
+    restarted, silent = bench(), bench()
+    for house in (restarted, silent):
+        house.on(1_000)
+        house.news(1_000_000)
+    restarted.restart(1_000_000, heard=False)
+    silent.draw(1_000_000, "tv", NOTHING_KNOWN)
+    for house in (restarted, silent):
+        house.off(1_010_000)
+        (settled,) = house.news(2_000_000)
+        assert (settled.at_ms, settled.reason) == (1_000_000, "level")
+
+
 def test_an_episode_of_a_rule_that_is_gone_after_a_restart_settles_with_what_it_had_wasted():
     house = bench()
     house.on(1_000)

@@ -52,6 +52,10 @@ RunKey = tuple[str, str]
 """Rule and load."""
 
 
+def _is_unknown(reason: Reason | None) -> bool:
+    return reason is not None and reason.endswith("-unknown")
+
+
 @dataclass(slots=True)
 class _Run:
     """Where a rule stands: idle (began_ms < 0), brewing (raised_ms < 0) or raised."""
@@ -233,6 +237,8 @@ class Engine:
             run.false_ms, run.false_wms, run.reason = at_ms, self._above_of(run.spec, at_ms), fault
             if run.spec.release_ms == 0:
                 self._evaluate(run, at_ms)
+        elif run.began_ms >= 0 and _is_unknown(run.reason) and not _is_unknown(fault):
+            run.reason = fault  # it could not be told, and now it can: that is why it is over
 
     def _raise(self, run: _Run, at_ms: int) -> None:
         run.raised_ms = at_ms
