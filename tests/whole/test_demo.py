@@ -11,6 +11,7 @@ from pathlib import Path
 import psutil
 import pytest
 
+from ports import listening
 from support.servers import until
 
 pytestmark = [pytest.mark.server, pytest.mark.timeout(180)]
@@ -53,15 +54,20 @@ def test_a_demo_that_is_ended_early_leaves_nothing_running(tmp_path, number):
         demo = subprocess.Popen(
             [sys.executable, str(DEMO)], stdout=out, stderr=out, env={**os.environ, "TMPDIR": str(tmp_path)}
         )
-    until(lambda: any("connected" in log.read_text() for log in tmp_path.glob("wattround-demo-*/daemon.log")))
-    children = psutil.Process(demo.pid).children(recursive=True)
-    assert len(children) >= 2
-    address = re.search(r"http://127\.0\.0\.1:\d+/", (tmp_path / "out").read_text())[0]
-    with urllib.request.urlopen(address, timeout=30) as page:
-        assert "Quince House: now" in page.read().decode()
+    try:
+        until(lambda: any("connected" in log.read_text() for log in tmp_path.glob("wattround-demo-*/daemon.log")))
+        children = psutil.Process(demo.pid).children(recursive=True)
+        assert len(children) >= 2
+        address, port = re.search(r"http://127\.0\.0\.1:(\d+)/", (tmp_path / "out").read_text()).group(0, 1)
+        until(lambda: listening(int(port)))  # the page begins beside the rest, a moment sooner or later
+        with urllib.request.urlopen(address, timeout=30) as page:
+            assert "Quince House: now" in page.read().decode()
 
-    demo.send_signal(number)
-    demo.wait(20)
+        demo.send_signal(number)
+        demo.wait(20)
+    finally:
+        demo.kill()
+        demo.wait()
 
     psutil.wait_procs(children, timeout=40)
     assert not [child for child in children if child.is_running() and child.status() != psutil.STATUS_ZOMBIE]
