@@ -1,5 +1,7 @@
 """Episodes: brewing, raised, settled; each told once, whatever the batching, across restarts."""
 
+import json
+
 import pytest
 
 from support.rules import HOUR, MINUTE, OFF, ON, STANDBY, WATTS, Bench, spec
@@ -290,6 +292,26 @@ def test_what_is_heard_after_all_says_why_an_episode_is_over():
         house.off(1_010_000)
         (settled,) = house.news(2_000_000)
         assert (settled.at_ms, settled.reason) == (1_000_000, "level")
+
+
+@pytest.mark.parametrize("as_saved", ["mark", "text"])
+@pytest.mark.parametrize("meanwhile", ["the rule", "another rule"])
+def test_a_rule_is_known_again_by_what_it_states_however_that_was_saved(as_saved, meanwhile):
+    """A mark of it is saved each minute; before there were marks, the text itself was."""
+    text = "the rule"
+    house = Bench(lambda: [spec(ACTIVE, stated=text)])
+    house.on(1_000)
+    house.news(HOUR)
+    saved = house.engine.snapshot()
+    assert text not in json.dumps(saved)
+    if as_saved == "text":
+        saved["runs"][0]["stated"] = text
+    engine = Engine(house.meters.energy, house.zone)
+    engine.configure([spec(ACTIVE, stated=meanwhile)], 2 * HOUR, {})
+    engine.restore(saved, HOUR, 2 * HOUR)
+
+    assert [item.reason for item in engine.news] == ([] if meanwhile == text else ["rule-changed"])
+    assert len(engine.open_episodes(2 * HOUR)) == (meanwhile == text)
 
 
 def test_an_episode_of_a_rule_that_is_gone_after_a_restart_settles_with_what_it_had_wasted():

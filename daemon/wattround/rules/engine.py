@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -50,6 +51,11 @@ class EpisodeNews(NamedTuple):
 
 RunKey = tuple[str, str]
 """Rule and load."""
+
+
+def _mark(stated: str) -> str:
+    """What a rule is known again by. It is saved each minute: the rule itself would take a page of the disk more."""
+    return sha256(stated.encode()).hexdigest()[:16]
 
 
 def _is_unknown(reason: Reason | None) -> bool:
@@ -273,7 +279,7 @@ class Engine:
         self._take_changes()
         runs = [
             {
-                "rule": rule, "load": load, "stated": run.spec.stated,
+                "rule": rule, "load": load, "stated": _mark(run.spec.stated),
                 "waste_uwh": self._waste(run, self._above_of(run.spec, self.now_ms)),
                 "run": [run.began_ms, run.raised_ms, run.began_wms, run.false_ms, run.false_wms, run.reason],
             }
@@ -299,7 +305,8 @@ class Engine:
 
     def _resume(self, saved: Mapping[str, Any], saved_ms: int, at_ms: int, back_ms: int) -> None:
         run = self._runs.get((saved["rule"], saved["load"]))
-        if run is not None and run.spec.stated == saved["stated"]:
+        # before marks there were, the rule itself was saved
+        if run is not None and saved["stated"] in (_mark(run.spec.stated), run.spec.stated):
             run.began_ms, run.raised_ms, run.began_wms, run.false_ms, run.false_wms, run.reason = saved["run"]
             if run.false_ms >= 0:
                 run.false_ms += max(0, at_ms - saved_ms) + back_ms
