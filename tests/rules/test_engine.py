@@ -294,6 +294,22 @@ def test_what_is_heard_after_all_says_why_an_episode_is_over():
         assert (settled.at_ms, settled.reason) == (1_000_000, "level")
 
 
+def test_what_ends_otherwise_while_a_load_is_not_heard_does_not_say_why_it_is_over():
+    """It was over when the load was lost sight of; that somebody came home later is not why."""
+    presence = Presence.of(Ways({"imre": 10**12}))
+    presence.hear("imre", 0, is_home=False, retained=False)
+    house = Bench(lambda: [spec(ACTIVE, HouseIs("empty", presence))])
+    house.on(1_000)
+    house.news(1_000_000)
+    house.draw(1_000_000, "tv", NOTHING_KNOWN)
+    house.engine.advance(1_010_000)
+    presence.hear("imre", 1_010_000, is_home=True, retained=False)
+    house.engine.signals_changed(1_010_000)
+
+    (settled,) = house.news(2_000_000)
+    assert (settled.at_ms, settled.reason) == (1_000_000, "level-unknown")
+
+
 @pytest.mark.parametrize("as_saved", ["mark", "text"])
 @pytest.mark.parametrize("meanwhile", ["the rule", "another rule"])
 def test_a_rule_is_known_again_by_what_it_states_however_that_was_saved(as_saved, meanwhile):

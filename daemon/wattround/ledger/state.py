@@ -8,6 +8,7 @@ import zlib
 from typing import Any
 
 STEP = 512
+"""Bytes."""
 
 
 def packed(value: Any) -> bytes:

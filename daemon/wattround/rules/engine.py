@@ -58,10 +58,6 @@ def _mark(stated: str) -> str:
     return sha256(stated.encode()).hexdigest()[:16]
 
 
-def _is_unknown(reason: Reason | None) -> bool:
-    return reason is not None and reason.endswith("-unknown")
-
-
 @dataclass(slots=True)
 class _Run:
     """Where a rule stands: idle (began_ms < 0), brewing (raised_ms < 0) or raised."""
@@ -243,7 +239,7 @@ class Engine:
             run.false_ms, run.false_wms, run.reason = at_ms, self._above_of(run.spec, at_ms), fault
             if run.spec.release_ms == 0:
                 self._evaluate(run, at_ms)
-        elif run.began_ms >= 0 and _is_unknown(run.reason) and not _is_unknown(fault):
+        elif run.began_ms >= 0 and run.reason == f"{fault}-unknown":
             run.reason = fault  # it could not be told, and now it can: that is why it is over
 
     def _raise(self, run: _Run, at_ms: int) -> None:
