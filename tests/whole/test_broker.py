@@ -10,6 +10,7 @@ import paho.mqtt.client as mqtt
 import pytest
 
 from conftest import missing
+from faulty.relay import Relay
 from ports import free_port
 from support.servers import MOSQUITTO, Mosquitto, until
 from wattround.ledger.reader import Reader
@@ -122,6 +123,34 @@ def test_a_subscription_that_is_refused_is_said(daemon, broker, tmp_path):
     run.start()
 
     until(lambda: any("sounding did not come back" in event["event"] for event in run.events()), 30)
+
+
+class LosesSubscriptions(Relay):
+    """Passes on one packet to the broker, the wish to connect, and loses what follows until it is told to pass it."""
+
+    has_connected = False
+
+    def _pass_on(self, side):
+        super()._pass_on(side)
+        if not self.has_connected:
+            self.has_connected = True
+            self.be("swallows")
+
+
+def test_it_is_not_connected_before_the_broker_has_answered_its_subscriptions(mosquitto, hub, daemon):
+    relay = LosesSubscriptions(mosquitto.port)
+    run = daemon(METER, relay.port, start=False)
+    run.start(connected=False)
+    until(lambda: any(event["event"] == "connected" for event in run.events()))
+
+    assert run.now()["daemon"]["broker"] == "subscribing"
+
+    relay.be("passes")
+    until(lambda: run.connected)
+    hub.say("t/m", 5)
+    until(lambda: run.meter("m")["watts_w"] == 5)
+    run.stop()
+    relay.close()
 
 
 def test_another_client_with_our_identifier_is_named(mosquitto, daemon):

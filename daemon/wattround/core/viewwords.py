@@ -12,7 +12,7 @@ def trouble_lines(facts: dict[str, Any]) -> list[str]:
     daemon = facts["daemon"]
     lines = []
     if daemon["broker"] != "connected":
-        lines.append(f"broker: {daemon['broker']}: {daemon['broker_trouble'] or 'connecting'}")
+        lines.append(": ".join(filter(None, ("broker", daemon["broker"], daemon["broker_trouble"]))))
     elif daemon["broker_trouble"]:
         lines.append(f"broker: {daemon['broker_trouble']}")
     if daemon["ledger_trouble"]:

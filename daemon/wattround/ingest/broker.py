@@ -188,6 +188,8 @@ class BrokerLink:
         with self._offering:
             self._accepted = False
             unanswered, self._offered = self._offered, set()
+        if self.state == "connected":
+            self.state = "connecting"
         for number in unanswered:
             self._sent(number, False, "the connection to the broker was lost")
         self._commands.clear()  # acknowledgements of a lost connection are void
@@ -299,7 +301,7 @@ class BrokerLink:
             self._refusal = f"the broker refused us: {reason}"
             return
         self._accepted = True
-        self.state, self.trouble = "connected", ""
+        self.state, self.trouble = "subscribing", ""
         present = bool(flags.session_present)
         log.info("connected", host=self._settings.broker.host, session_present=present)
         client.publish(status_topic(self._settings), status("running"), qos=1, retain=True)
@@ -314,6 +316,7 @@ class BrokerLink:
             _, mid = client.subscribe(part)
             if mid is not None:
                 self._subscribing[mid] = [topic_filter for topic_filter, _ in part]
+        self._heed_grants()
         self._old_filters = dict(self._wanted)
         self._filters_changed(self._old_filters)
 
@@ -339,6 +342,12 @@ class BrokerLink:
         if refused:
             log.error("subscription refused", topics=refused, advice="check the broker's access list for our user")
             self.trouble = f"subscription refused: {', '.join(refused)}"
+        self._heed_grants()
+
+    def _heed_grants(self) -> None:
+        """What is said before the broker has answered our subscriptions is not heard: not connected until then."""
+        if not self._subscribing:
+            self.state = "connected"
 
     def _on_publish(self, _client: mqtt.Client, _data: object, mid: int, reason: Any, _properties: object) -> None:
         number = self._pending.pop(mid, None)
