@@ -7,18 +7,18 @@ import sqlite3
 import zlib
 from typing import Any
 
-STEP = 512
-"""Bytes."""
+STEP, FIRST = 512, 416
+"""Bytes. Some steps after the first, a row still fits into one of the ledger's pages of 2,048 bytes, with its head."""
 
 
 def packed(value: Any) -> bytes:
-    """A value as it is stored: filled up to whole steps, beyond the first, with zeros that unpacking passes over.
+    """A value as it is stored: filled up to whole steps after the first with zeros that unpacking passes over.
 
     A row that is as long as before is written where it is. Another length gives pages back and takes new ones, each
     minute twice as many as the state itself has.
     """
     body = zlib.compress(json.dumps(value, separators=(",", ":")).encode(), 6)
-    return body + bytes(-len(body) % STEP) if len(body) > STEP else body
+    return body + bytes((FIRST - len(body)) % STEP) if len(body) > FIRST else body
 
 
 def saved_state(connection: sqlite3.Connection, house: str, kind: str) -> tuple[int, Any] | None:

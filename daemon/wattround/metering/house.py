@@ -107,8 +107,8 @@ class Metering:
         meter.origin |= POWERED if held.covered_ms else 0
 
     def snapshot(self) -> dict[str, Any]:
-        """State of every meter as plain values."""
-        return {name: _plain(meter) for name, meter in self.meters.items()}
+        """State of every meter as plain values: what `restore` takes up of them, no more, as each byte is written."""
+        return {name: _lasting(meter) for name, meter in self.meters.items()}
 
     def restore(self, state: Mapping[str, Any], saved_ms: int) -> None:
         """Take up a saved state. What arrival-stamped meters held ends there: the time since is unknown."""
@@ -117,7 +117,7 @@ class Metering:
             if meter is None:
                 continue
             _restore(meter, plain)
-            if meter.spec.has_power and not meter.spec.stamped:
+            if meter.by_arrival:
                 meter.watts = None
                 meter.held_until_ms = min(meter.held_until_ms, saved_ms)
 
@@ -143,8 +143,19 @@ def _plain(meter: Meter) -> list[Any]:
     return plain
 
 
+def _lasting(meter: Meter) -> list[Any]:
+    """What outlasts a restart: what an arrival-stamped meter holds does not."""
+    plain = _plain(meter)
+    if meter.by_arrival:
+        plain[_PLAIN.index("watts")] = None
+        plain[_PLAIN.index("held_until_ms")] = min(meter.held_until_ms, meter.done_ms)
+    return plain
+
+
 def _brief(value: Any) -> Any:
-    return round(value, 3) if isinstance(value, float) else value
+    if not isinstance(value, float):
+        return value
+    return int(value) if value.is_integer() else round(value, 3)
 
 
 def _restore(meter: Meter, plain: list[Any]) -> None:
