@@ -2,6 +2,8 @@
 
 import sqlite3
 import stat
+from contextlib import closing
+from random import Random
 
 import pytest
 from hypothesis import given, settings
@@ -54,6 +56,25 @@ def test_a_second_writer_is_refused(tmp_path):
         writer(tmp_path)
     made.close()
     writer(tmp_path).close()
+
+
+def test_rows_fill_their_pages_in_whatever_order_meters_are_heard(tmp_path):
+    """Each minute 40 meters' rows come in another order, some of the minute before among them."""
+    dice, names = Random(8), [f"m{number:02}" for number in range(40)]
+    pages = []
+    for shuffles in (False, True):
+        made = Writer(tmp_path / str(shuffles), "h", NOW_MS)
+        made.register(dict.fromkeys(names, "circuit"))
+        for minute in range(MINUTE, MINUTE + 300):
+            early = [row(name, minute - (minute + at) % 2) for at, name in enumerate(names)]
+            if shuffles:
+                dice.shuffle(early)
+            commit(made, *early, now_ms=minute * 60_000)
+        made.close()
+        with closing(sqlite3.connect(tmp_path / str(shuffles) / FILE)) as file:
+            pages.append(file.execute("PRAGMA page_count").fetchone()[0])
+
+    assert pages[0] == pages[1]
 
 
 def test_a_row_written_again_replaces_and_a_patch_adds(tmp_path):

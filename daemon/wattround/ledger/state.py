@@ -17,7 +17,7 @@ def packed(value: Any) -> bytes:
     A row that is as long as before is written where it is. Another length gives pages back and takes new ones, each
     minute twice as many as the state itself has.
     """
-    body = zlib.compress(json.dumps(value, separators=(",", ":")).encode(), 6)
+    body = zlib.compress(json.dumps(value, separators=(",", ":")).encode(), 9)
     return body + bytes((FIRST - len(body)) % STEP) if len(body) > FIRST else body
 
 

@@ -123,7 +123,8 @@ class Writer:
         dirty: set[int] = set()
         self._computed.stale.clear()
         with self._transaction():
-            for row in batch.rows:
+            # by their place: behind one another they fill the last page; others would split those that are full
+            for row in sorted(batch.rows, key=lambda row: (row.minute, self._ids[row.meter])):
                 self._put(row, dirty)
             self._db.executemany(
                 "INSERT INTO reading VALUES (?, ?, ?) ON CONFLICT (at_ms, meter) DO UPDATE SET"

@@ -232,7 +232,7 @@ class Engine:
         if fault is None:
             if run.began_ms < 0:
                 run.began_ms, run.began_wms = at_ms, self._above_of(run.spec, at_ms)
-            run.false_ms = -1
+            run.false_ms, run.false_wms, run.reason = -1, 0.0, None
             if run.raised_ms < 0 and at_ms >= run.began_ms + run.spec.lasting_ms:
                 self._raise(run, at_ms)
         elif run.began_ms >= 0 and run.false_ms < 0:
@@ -277,7 +277,10 @@ class Engine:
             {
                 "rule": rule, "load": load, "stated": _mark(run.spec.stated),
                 "waste_uwh": self._waste(run, self._above_of(run.spec, self.now_ms)),
-                "run": [run.began_ms, run.raised_ms, run.began_wms, run.false_ms, run.false_wms, run.reason],
+                "run": [
+                    run.began_ms, run.raised_ms, round(run.began_wms, 3),
+                    run.false_ms, round(run.false_wms, 3), run.reason,
+                ],
             }
             for (rule, load), run in self._runs.items()
             if run.began_ms >= 0
