@@ -280,6 +280,35 @@ def test_an_episode_whose_load_is_never_heard_again_settles_after_the_release():
     assert [item.reason for item in house.news(1_000_000 + RELEASE + 1)] == ["level-unknown"]
 
 
+@pytest.mark.parametrize("release", [0, 10_000])
+def test_a_restart_ends_no_episode_before_its_load_can_have_been_heard_again(release):
+    """A release shorter than from one reading to the next: two restarts, the second before anything was heard."""
+    house = bench(release=release, rehear=90_000)
+    house.on(1_000)
+    house.news(1_000_000)
+    house.restart(1_000_000, heard=False)
+    house.engine.advance(1_020_000)
+    house.restart(1_020_000, heard=False)
+    house.engine.drawn(1_070_000, "tv", ON)
+    assert house.news(5_000_000) == []
+
+    house.off(5_000_000)
+    assert house.story(5_000_000 + release + 1) == [("settled", 5_000_000)]
+
+
+@pytest.mark.parametrize(("heard_ms", "reason"), [(1_050_000, "level"), (None, "level-unknown")])
+def test_after_a_restart_an_episode_is_over_once_its_load_is_heard_to_be_off_or_not_heard_in_time(heard_ms, reason):
+    house = bench(release=0, rehear=90_000)
+    house.on(1_000)
+    house.news(1_000_000)
+    house.restart(1_000_000, heard=False)
+    if heard_ms is not None:
+        house.off(heard_ms)
+    found = house.news((heard_ms or 1_090_000) + 1)
+
+    assert [(item.what, item.at_ms, item.reason) for item in found] == [("settled", 1_000_000, reason)]
+
+
 def test_what_is_heard_after_all_says_why_an_episode_is_over():
     """A load that is heard to be off within the release was not lost sight of, after a restart or a silence."""
     restarted, silent = bench(), bench()

@@ -29,9 +29,10 @@ def daily(clock):
     return ByWeekday((int(hours) * 60 + int(minutes),) * 7)
 
 
-def spec(*conditions, name="r", load="tv", lasting=10 * MINUTE, release=2 * MINUTE, stated="", members=()):
+def spec(*conditions, name="r", load="tv", lasting=10 * MINUTE, release=2 * MINUTE, stated="", members=(), rehear=0):
     """A rule ready to run."""
-    return RuleSpec(name, load, conditions, lasting, release, stated or repr((name, load, lasting, release)), members)
+    known_by = stated or repr((name, load, lasting, release))
+    return RuleSpec(name, load, conditions, lasting, release, known_by, members, rehear)
 
 
 class Meters:

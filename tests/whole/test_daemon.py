@@ -57,7 +57,7 @@ def test_a_television_in_an_empty_house_is_told_once_and_settles(mosquitto, hub,
 
 
 def test_an_episode_survives_a_kill_without_a_second_message(mosquitto, hub, daemon):
-    run = daemon(TV.replace('release = "1s"', 'release = "30s"'), mosquitto.port)
+    run = daemon(TV.replace('release = "1s"', 'release = "0s"'), mosquitto.port)
     hub.say("p/imre", "away", retain=True)
     until(lambda: hub.say("t/tv", 120) or hub.episodes(), every=0.1)
 

@@ -110,7 +110,7 @@ def rulebook(settings: Settings, meters: Mapping[str, Meter], parts: Parts) -> R
                 continue
             spec = RuleSpec(
                 rule.name, subject.load, conditions, rule.lasting_ms, rule.release,
-                stated + repr(subject.members) + repr(drawn), subject.members,
+                stated + repr(subject.members) + repr(drawn), subject.members, _rehear_ms(subject, meters),
             )  # fmt: skip
             book.specs.append(spec)
             book.rules_of.setdefault(subject.load, []).append(rule.name)
@@ -120,6 +120,11 @@ def rulebook(settings: Settings, meters: Mapping[str, Meter], parts: Parts) -> R
             if drawn and not subject.members:
                 book.edges_w.setdefault(subject.load, set()).update(_bounds(drawn))
     return book
+
+
+def _rehear_ms(subject: Subject, meters: Mapping[str, Meter]) -> int:
+    """As long as a reading counts, the next one is waited for."""
+    return max((meters[name].hold for name in subject.members or (subject.load,) if name in meters), default=0)
 
 
 def _bounds(drawn: tuple[Draws, ...]) -> Iterator[float]:

@@ -24,7 +24,8 @@ Above = Callable[[str, int], float]
 class RuleSpec(NamedTuple):
     """A rule ready to run on one load. `stated` is the rule as written: a changed rule starts afresh.
 
-    A load that stands for several meters together names them in `members`.
+    A load that stands for several meters together names them in `members`. `rehear_ms`: how long after a restart it
+    may take until the load is heard again.
     """
 
     name: str
@@ -34,6 +35,7 @@ class RuleSpec(NamedTuple):
     release_ms: int
     stated: str
     members: tuple[str, ...] = ()
+    rehear_ms: int = 0
 
 
 class EpisodeNews(NamedTuple):
@@ -70,13 +72,19 @@ class _Run:
     false_ms: int = -1
     false_wms: float = 0.0
     reason: Reason | None = None
+    unheard: bool = False
+    """Not heard since a restart, which is no news of the load."""
     next_ms: int = FOREVER_MS
+
+    def over_ms(self) -> int:
+        """When it is over, having not held since `false_ms`."""
+        return self.false_ms + max(self.spec.release_ms, self.spec.rehear_ms if self.unheard else 0)
 
     def deadline_ms(self) -> int:
         if self.began_ms < 0:
             return FOREVER_MS
         if self.false_ms >= 0:
-            return self.false_ms + self.spec.release_ms
+            return self.over_ms()
         return self.began_ms + self.spec.lasting_ms if self.raised_ms < 0 else FOREVER_MS
 
     def fault(self, at_ms: int) -> Reason | None:
@@ -224,15 +232,17 @@ class Engine:
 
     def _evaluate(self, run: _Run, at_ms: int) -> None:
         fault = run.fault(at_ms)
-        if run.began_ms >= 0 and run.false_ms >= 0 and at_ms >= run.false_ms + run.spec.release_ms:
+        if run.began_ms >= 0 and run.false_ms >= 0 and at_ms >= run.over_ms():
             if run.raised_ms >= 0:
                 self._settle(run, run.false_ms, run.false_wms, run.reason or "level")
             run.began_ms = run.raised_ms = run.false_ms = -1
+            run.unheard = False
             fault = run.fault(at_ms)  # no longer holding: other bounds apply
         if fault is None:
             if run.began_ms < 0:
                 run.began_ms, run.began_wms = at_ms, self._above_of(run.spec, at_ms)
             run.false_ms, run.false_wms, run.reason = -1, 0.0, None
+            run.unheard = False
             if run.raised_ms < 0 and at_ms >= run.began_ms + run.spec.lasting_ms:
                 self._raise(run, at_ms)
         elif run.began_ms >= 0 and run.false_ms < 0:
@@ -241,6 +251,9 @@ class Engine:
                 self._evaluate(run, at_ms)
         elif run.began_ms >= 0 and run.reason == f"{fault}-unknown":
             run.reason = fault  # it could not be told, and now it can: that is why it is over
+            if run.unheard:
+                run.unheard = False
+                self._evaluate(run, at_ms)
 
     def _raise(self, run: _Run, at_ms: int) -> None:
         run.raised_ms = at_ms
@@ -327,7 +340,9 @@ class Engine:
         for load in self._loads.values():
             load.forget_level()
         for run in self._runs.values():
-            if run.began_ms >= 0 and run.false_ms < 0 and run.fault(at_ms) is not None:
-                run.false_ms, run.reason = at_ms, run.fault(at_ms)
-                run.false_wms = self._above_of(run.spec, at_ms)
+            fault = run.fault(at_ms) if run.began_ms >= 0 else None
+            if fault is not None:
+                run.unheard = fault.endswith("-unknown")
+                if run.false_ms < 0:
+                    run.false_ms, run.false_wms, run.reason = at_ms, self._above_of(run.spec, at_ms), fault
         self._touch(self._runs.values())
