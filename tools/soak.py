@@ -113,21 +113,25 @@ def publish(port: int, clock: HouseClock, stop: threading.Event) -> None:
 
 
 def visit(port: int, stop: threading.Event) -> None:
-    """A page that stays open; every page is looked at about once a house day, so that the first day has seen all."""
-    pages = ("/", "/episodes", "/upkeep", *(f"/load/m{number}" for number in range(METERS)))
+    """A page that stays open: Now again and again, between all others, each about once a house day.
+
+    So the first day has seen all.
+    """
+    others = ("/episodes", "/upkeep", *(f"/load/m{number}" for number in range(METERS)))
     with socket.create_connection(("127.0.0.1", port), timeout=10) as news:
         news.sendall(b"GET /live HTTP/1.1\r\nHost: localhost\r\n\r\n")
         news.settimeout(1.0)
-        for path in cycle(pages):
+        for other in cycle(others):
             if stop.is_set():
                 return
             with suppress(TimeoutError):
                 news.recv(1 << 20)
-            with suppress(OSError, http.client.HTTPException):
-                asked = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
-                asked.request("GET", path)
-                asked.getresponse().read()
-                asked.close()
+            for path in ("/", other):
+                with suppress(OSError, http.client.HTTPException):
+                    asked = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
+                    asked.request("GET", path)
+                    asked.getresponse().read()
+                    asked.close()
             stop.wait(LOOKS_APART_S)
 
 
