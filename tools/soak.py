@@ -35,7 +35,7 @@ EVERY_S = 30
 LOOKS_APART_S = 0.4
 """Of the machine's own clock, whatever the house's factor."""
 EVENING_S = 3 * 3600
-"""The end of a house day, of whose looks at the resident memory the median counts: a page in the making takes some."""
+"""The end of a house day, of whose looks at memory and files the median counts: a page in the making takes some."""
 BEGIN_MS = 1_780_000_000_000
 DAY_S = 86_400
 MOST_GROWTH = 1_000_000
@@ -65,7 +65,7 @@ mqtt = true
 
 
 class Sample(NamedTuple):
-    """At the end of a house day; bytes. `resident`: the median of its evening."""
+    """At the end of a house day; bytes. `resident` and `files`: the median of its evening."""
 
     day: int
     resident: int
@@ -140,7 +140,11 @@ def resident_bytes(pid: int) -> int:
     return 1024 * int(next(row.split()[1] for row in status if row.startswith("VmRSS")))
 
 
-def sample(day: int, pid: int, resident: int, ledger: Path) -> Sample:
+def open_files(pid: int) -> int:
+    return len(list(Path(f"/proc/{pid}/fd").iterdir()))
+
+
+def sample(day: int, pid: int, resident: int, files: int, ledger: Path) -> Sample:
     disk = Path(f"/proc/{pid}/io").read_text().splitlines()
     written = int(next(row.split()[1] for row in disk if row.startswith("write_bytes")))
     db = sqlite3.connect(f"file:{ledger}?mode=ro", uri=True)
@@ -148,7 +152,7 @@ def sample(day: int, pid: int, resident: int, ledger: Path) -> Sample:
         rows = int(db.execute("SELECT count(*) FROM minute").fetchone()[0])
     finally:
         db.close()
-    return Sample(day, resident, len(list(Path(f"/proc/{pid}/fd").iterdir())), written, ledger.stat().st_size, rows)
+    return Sample(day, resident, files, written, ledger.stat().st_size, rows)
 
 
 def soak(folder: Path, days: int, factor: int) -> list[Sample]:
@@ -174,13 +178,16 @@ def soak(folder: Path, days: int, factor: int) -> list[Sample]:
         first_s = clock.mono_ms() / 1000
         for day in range(1, days + 1):
             residents: list[int] = []
+            files: list[int] = []
             while (left_s := first_s + day * DAY_S - clock.mono_ms() / 1000) > 0:
                 if left_s < EVENING_S:
                     residents.append(resident_bytes(daemon.pid))
+                    files.append(open_files(daemon.pid))
                 if daemon.poll() is not None:
                     raise SystemExit(f"the daemon has ended:\n{(folder / 'log').read_text()[-3000:]}")
                 time.sleep(0.2)
-            found.append(sample(day, daemon.pid, int(median(residents)), folder / "ledger" / "ledger.sqlite3"))
+            evening = int(median(residents)), int(median(files))
+            found.append(sample(day, daemon.pid, *evening, folder / "ledger" / "ledger.sqlite3"))
             last = found[-1]
             print(f"day {day}: {last.resident / 1e6:.1f} MB, {last.files} files, {last.rows:,} rows", flush=True)
         dropped = ask_daemon(folder / "ledger", "now")["daemon"]["messages_dropped"]
