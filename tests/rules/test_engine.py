@@ -309,6 +309,17 @@ def test_after_a_restart_an_episode_is_over_once_its_load_is_heard_to_be_off_or_
     assert [(item.what, item.at_ms, item.reason) for item in found] == [("settled", 1_000_000, reason)]
 
 
+def test_an_episode_that_was_over_before_a_restart_settles_after_its_release_however_long_its_load_may_be_silent():
+    house = bench(rehear=HOUR)
+    house.on(1_000)
+    house.news(1_000_000)
+    house.off(1_000_000)
+    house.restart(1_010_000, heard=False)
+
+    found = house.news(1_000_000 + RELEASE + 1)
+    assert [(item.what, item.at_ms, item.reason) for item in found] == [("settled", 1_000_000, "level")]
+
+
 def test_what_is_heard_after_all_says_why_an_episode_is_over():
     """A load that is heard to be off within the release was not lost sight of, after a restart or a silence."""
     restarted, silent = bench(), bench()

@@ -342,7 +342,8 @@ class Engine:
         for run in self._runs.values():
             fault = run.fault(at_ms) if run.began_ms >= 0 else None
             if fault is not None:
-                run.unheard = fault.endswith("-unknown")
                 if run.false_ms < 0:
                     run.false_ms, run.false_wms, run.reason = at_ms, self._above_of(run.spec, at_ms), fault
+                # one that was seen to be over goes on being so
+                run.unheard = run.reason is not None and run.reason.endswith("-unknown")
         self._touch(self._runs.values())
