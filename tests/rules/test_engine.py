@@ -19,6 +19,16 @@ def bench(**how):
     return Bench(lambda: [spec(ACTIVE, **how)])
 
 
+def empty_house():
+    """A rule about an empty house, raised at 601 s, told up to 1,000 s; and who is home."""
+    presence = Presence.of(Ways({"imre": 10**12}))
+    presence.hear("imre", 0, is_home=False, retained=False)
+    house = Bench(lambda: [spec(ACTIVE, HouseIs("empty", presence))])
+    house.on(1_000)
+    house.news(1_000_000)
+    return house, presence
+
+
 def test_a_rule_that_holds_long_enough_is_raised_at_that_very_instant():
     house = bench()
     house.on(1_000)
@@ -93,11 +103,7 @@ def test_a_load_that_falls_silent_settles_without_claiming_that_it_is_off():
 
 
 def test_a_known_no_is_the_reason_before_an_unknown():
-    presence = Presence.of(Ways({"imre": 10**12}))
-    presence.hear("imre", 0, is_home=False, retained=False)
-    house = Bench(lambda: [spec(ACTIVE, HouseIs("empty", presence))])
-    house.on(1_000)
-    house.news(1_000_000)
+    house, presence = empty_house()
     presence.hear("imre", 1_000_000, is_home=True, retained=False)
     house.engine.signals_changed(1_000_000)
     house.draw(1_000_000, "tv", NOTHING_KNOWN)
@@ -336,11 +342,7 @@ def test_what_is_heard_after_all_says_why_an_episode_is_over():
 
 def test_what_ends_otherwise_while_a_load_is_not_heard_does_not_say_why_it_is_over():
     """It was over when the load was lost sight of; that somebody came home later is not why."""
-    presence = Presence.of(Ways({"imre": 10**12}))
-    presence.hear("imre", 0, is_home=False, retained=False)
-    house = Bench(lambda: [spec(ACTIVE, HouseIs("empty", presence))])
-    house.on(1_000)
-    house.news(1_000_000)
+    house, presence = empty_house()
     house.draw(1_000_000, "tv", NOTHING_KNOWN)
     house.engine.advance(1_010_000)
     presence.hear("imre", 1_010_000, is_home=True, retained=False)

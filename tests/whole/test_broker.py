@@ -13,6 +13,7 @@ from conftest import missing
 from faulty.relay import Relay
 from ports import free_port
 from support.servers import MOSQUITTO, Mosquitto, until
+from wattround.core.viewwords import trouble_lines
 from wattround.ledger.reader import Reader
 
 pytestmark = pytest.mark.server
@@ -143,7 +144,7 @@ def test_it_is_not_connected_before_the_broker_has_answered_its_subscriptions(mo
     run.start(connected=False)
     until(lambda: any(event["event"] == "connected" for event in run.events()))
 
-    assert run.now()["daemon"]["broker"] == "subscribing"
+    assert trouble_lines(run.now()) == ["broker: subscribing: no answer to our subscriptions yet"]
 
     relay.be("passes")
     until(lambda: run.connected)

@@ -6,13 +6,17 @@ from typing import Any
 
 OCCUPANCY = {"empty": "nobody home", "occupied": "somebody home", "unknown": "who is home is not known"}
 
+NOT_YET = {"connecting": "no answer yet", "subscribing": "no answer to our subscriptions yet"}
+
 
 def trouble_lines(facts: dict[str, Any]) -> list[str]:
     """What keeps the figures from being whole."""
     daemon = facts["daemon"]
     lines = []
     if daemon["broker"] != "connected":
-        lines.append(": ".join(filter(None, ("broker", daemon["broker"], daemon["broker_trouble"]))))
+        state = daemon["broker"]
+        why = daemon["broker_trouble"] or NOT_YET.get(state)
+        lines.append(f"broker: {state}: {why}" if why else f"broker: {state}")
     elif daemon["broker_trouble"]:
         lines.append(f"broker: {daemon['broker_trouble']}")
     if daemon["ledger_trouble"]:
